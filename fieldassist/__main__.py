@@ -1,0 +1,7 @@
+"""`python -m fieldassist`."""
+
+import sys
+
+from fieldassist.cli import main
+
+sys.exit(main())
