@@ -22,6 +22,7 @@ EVENT_KINDS: tuple[str, ...] = (
     "resumed",
     "deduced",  # data: the deduction's JSON
     "cause_confirmed",  # data: cause, by, remark
+    "clips_dropped",  # data: clips (how many were erased)
     "finished",
 )
 

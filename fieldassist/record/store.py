@@ -1,0 +1,328 @@
+"""The session file: one SQLite database with append-only events and the clips that belong to them."""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import json
+import os
+import sqlite3
+import uuid
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import numpy as np
+import numpy.typing as npt
+import soundfile
+
+from fieldassist.errors import UserError
+from fieldassist.record.event import Event
+
+SCHEMA_VERSION = 1
+"""Kept in `PRAGMA user_version`. A file of a higher version is read (and exported), never written."""
+
+APPLICATION_ID = 0x46415345
+"""`PRAGMA application_id`, the letters FASE: tells a session from any other SQLite file."""
+
+CLIP_RATE = 16_000
+"""Hz. Clips are mono FLAC at this rate, sample for sample what the engine heard."""
+
+BUSY_SECONDS = 5.0
+"""How long a write waits for another program (the passenger's page, a review) to finish its own."""
+
+_SCHEMA = """
+CREATE TABLE events (
+    seq INTEGER PRIMARY KEY AUTOINCREMENT,
+    id TEXT NOT NULL UNIQUE,
+    kind TEXT NOT NULL,
+    at TEXT NOT NULL,
+    data TEXT NOT NULL
+);
+CREATE TABLE clips (id TEXT PRIMARY KEY, flac BLOB NOT NULL) WITHOUT ROWID;
+CREATE TRIGGER events_stay_as_written BEFORE UPDATE ON events
+    BEGIN SELECT RAISE(ABORT, 'events are never changed'); END;
+CREATE TRIGGER events_stay BEFORE DELETE ON events
+    BEGIN SELECT RAISE(ABORT, 'events are never deleted'); END;
+CREATE TRIGGER clips_stay_as_written BEFORE UPDATE ON clips
+    BEGIN SELECT RAISE(ABORT, 'clips are never changed'); END;
+"""
+
+
+class StorageError(UserError):
+    """The file could not take a write just now (disk full, locked, device error); nothing of it was kept."""
+
+
+class Store:
+    """One session file, open. Every process and every thread opens its own.
+
+    `append` returns only when the event is on the disk: WAL with `synchronous=FULL` syncs the log at
+    every commit. NORMAL would be enough against a killed program but not against a laptop that loses
+    power in the car, and a commit costs a few milliseconds beside seconds of speech.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, path: Path, version: int, readonly: bool) -> None:
+        self._connection = connection
+        self._depth = 0
+        self.path = path
+        self.version = version
+        """Schema version of the file."""
+        self.readonly = readonly
+
+    @classmethod
+    def create(cls, path: str | Path, started: Mapping[str, Any]) -> Store:
+        """Make a new session file whose first event is `started`.
+
+        Raises UserError when the file is already there, or its folder is missing or cannot be written.
+        """
+        path = Path(path)
+        try:  # only its owner may read it: it holds voices
+            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+        except FileExistsError:
+            raise UserError(f"{path}: already there; give another name, or resume it") from None
+        except FileNotFoundError:
+            raise UserError(f"{path}: the folder {path.parent} does not exist") from None
+        except OSError as error:
+            raise UserError(f"{path}: cannot be created ({error.strerror})") from None
+        try:
+            connection = _connect(path, "rwc")
+            with _told(path):
+                connection.execute("PRAGMA journal_mode = WAL")
+                connection.execute("PRAGMA synchronous = FULL")
+                connection.executescript(
+                    f"BEGIN IMMEDIATE;{_SCHEMA}PRAGMA application_id = {APPLICATION_ID};"
+                    f"PRAGMA user_version = {SCHEMA_VERSION};COMMIT;"
+                )
+            store = cls(connection, path, SCHEMA_VERSION, readonly=False)
+            store.append("started", started)
+        except UserError:
+            path.unlink(missing_ok=True)
+            raise
+        return store
+
+    @classmethod
+    def open(cls, path: str | Path, readonly: bool = False) -> Store:
+        """Open a session file, for reading alone or for both.
+
+        Raises UserError when it is missing, is not a session, is damaged, is of a newer version or
+        read-only (when it was to be written), or is locked.
+        """
+        path = Path(path)
+        if not path.is_file():
+            raise UserError(f"{path}: no such session file")
+        if not readonly and not os.access(path, os.W_OK):
+            raise UserError(f"{path}: the session file is read-only")
+        connection = _connect(path, "ro" if readonly else "rw")
+        try:
+            version = _version(connection, path)
+            if version > SCHEMA_VERSION and not readonly:
+                raise UserError(
+                    f"{path}: written by a newer fieldassist (file version {version}, this one writes "
+                    f"{SCHEMA_VERSION}); it can be read and exported, not written"
+                )
+            if not readonly:
+                with _told(path):
+                    connection.execute("PRAGMA synchronous = FULL")
+        except BaseException:
+            connection.close()
+            raise
+        return cls(connection, path, version, readonly)
+
+    def append(self, kind: str, data: Mapping[str, Any], id: str | None = None) -> Event:
+        """Write one event and return it as stored, durable before this returns.
+
+        An `id` that is already there is not written again: the event stored under it is returned.
+        Raises StorageError when the file cannot take it now, UserError when `data` is not JSON.
+        """
+        event_id = id if id is not None else uuid.uuid4().hex
+        if not event_id or len(event_id) > 200 or not event_id.isprintable():
+            raise UserError(f"event id {event_id[:40]!r}: must be 1 to 200 printable characters")
+        return self._insert(event_id, kind, now(), data)
+
+    def insert(self, event: Event) -> Event:
+        """Write an event with the id and time that it already has (import, salvage); idempotent like append."""
+        return self._insert(event.id, event.kind, event.at, event.data)
+
+    def events(self, after: int = 0) -> tuple[Event, ...]:
+        """Return the events whose `seq` is above `after`, in the order that counts."""
+        with _told(self.path):
+            rows = self._connection.execute(
+                "SELECT seq, id, kind, at, data FROM events WHERE seq > ? ORDER BY seq", (after,)
+            ).fetchall()
+        return tuple(_event(row, self.path) for row in rows)
+
+    def add_clip(self, samples: npt.NDArray[np.int16]) -> str:
+        """Keep mono 16 kHz int16 samples as FLAC; return the clip's id, which is made from the sound itself."""
+        buffer = io.BytesIO()
+        soundfile.write(buffer, samples, CLIP_RATE, format="FLAC", subtype="PCM_16")
+        clip_id = hashlib.sha256(np.ascontiguousarray(samples, dtype="<i2").tobytes()).hexdigest()[:24]
+        return self.insert_clip(clip_id, buffer.getvalue())
+
+    def insert_clip(self, clip_id: str, flac: bytes) -> str:
+        """Keep a clip that is already FLAC under its id; idempotent."""
+        with self.together():
+            self._connection.execute("INSERT OR IGNORE INTO clips (id, flac) VALUES (?, ?)", (clip_id, flac))
+        return clip_id
+
+    def clip(self, clip_id: str) -> bytes:
+        """Return a clip as FLAC. Raises UserError when it is not there (never kept, or dropped)."""
+        with _told(self.path):
+            row = self._connection.execute("SELECT flac FROM clips WHERE id = ?", (clip_id,)).fetchone()
+        if row is None:
+            raise UserError(f"{self.path}: no clip {clip_id!r}; it was not kept, or was dropped")
+        return bytes(row[0])
+
+    def clip_ids(self) -> tuple[str, ...]:
+        """Return the ids of all clips kept."""
+        with _told(self.path):
+            return tuple(row[0] for row in self._connection.execute("SELECT id FROM clips ORDER BY id"))
+
+    def drop_clips(self) -> int:
+        """Erase all clips from the file, the bytes too; return how many. The events stay."""
+        with self.together():
+            self._connection.execute("PRAGMA secure_delete = ON")
+            count = self._connection.execute("DELETE FROM clips").rowcount
+            self._insert(uuid.uuid4().hex, "clips_dropped", now(), {"clips": count})
+        with _told(self.path):
+            self._connection.execute("VACUUM")
+            self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        return count
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Make the writes inside one transaction: all of them are kept, or none."""
+        if self._depth:
+            yield
+            return
+        if self.readonly:
+            raise UserError(f"{self.path}: the session was opened for reading only")
+        with _told(self.path):
+            self._connection.execute("BEGIN IMMEDIATE")
+            self._depth = 1
+            try:
+                yield
+                self._connection.execute("COMMIT")
+            except BaseException:
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                raise
+            finally:
+                self._depth = 0
+
+    def checkpoint(self) -> None:
+        """Move what the log holds into the file itself, so that a copy of that one file is complete."""
+        if not self.readonly:
+            with _told(self.path):
+                self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
+
+    def copy_to(self, path: str | Path) -> None:
+        """Write a complete, consistent copy, whoever is writing at the moment. Raises UserError if it exists."""
+        target = Path(path)
+        if target.exists():
+            raise UserError(f"{target}: already there")
+        with _told(target), closing(sqlite3.connect(target)) as copy:
+            self._connection.backup(copy)
+
+    def close(self) -> None:
+        """Close the file; the last one to close it folds the log into it."""
+        self._connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _insert(self, event_id: str, kind: str, at: str, data: Mapping[str, Any]) -> Event:
+        try:
+            text = json.dumps(dict(data), allow_nan=False, separators=(",", ":"))
+        except (TypeError, ValueError) as error:
+            raise UserError(f"event {kind}: its data is not JSON ({error})") from None
+        with self.together():
+            self._connection.execute(
+                "INSERT INTO events (id, kind, at, data) VALUES (?, ?, ?, ?) ON CONFLICT (id) DO NOTHING",
+                (event_id, kind, at, text),
+            )
+            row = self._connection.execute(
+                "SELECT seq, id, kind, at, data FROM events WHERE id = ?", (event_id,)
+            ).fetchone()
+        return _event(row, self.path)
+
+
+def now() -> str:
+    """Return the time as events carry it: UTC, ISO 8601 with microseconds and `Z`."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+def _connect(path: Path, mode: str) -> sqlite3.Connection:
+    uri = path.absolute().as_uri() + f"?mode={mode}"
+    try:
+        connection = sqlite3.connect(
+            uri, uri=True, timeout=BUSY_SECONDS, isolation_level=None, check_same_thread=False
+        )
+        if mode == "ro":
+            try:
+                connection.execute("SELECT 1 FROM sqlite_master").fetchone()
+            except sqlite3.OperationalError:
+                # A file on a read-only medium: no log can be made beside it, and nobody can be writing it.
+                if path.with_name(path.name + "-wal").exists():
+                    raise
+                connection.close()
+                connection = sqlite3.connect(
+                    uri + "&immutable=1", uri=True, isolation_level=None, check_same_thread=False
+                )
+    except sqlite3.DatabaseError as error:
+        raise _translated(error, path) from None
+    return connection
+
+
+def _version(connection: sqlite3.Connection, path: Path) -> int:
+    with _told(path):
+        application = connection.execute("PRAGMA application_id").fetchone()[0]
+        version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+    if application != APPLICATION_ID:
+        raise UserError(f"{path}: not a session file")
+    return version
+
+
+def _event(row: tuple[int, str, str, str, str], path: Path) -> Event:
+    seq, event_id, kind, at, data = row
+    try:
+        decoded = json.loads(data)
+    except (TypeError, ValueError):
+        decoded = None
+    if not isinstance(decoded, dict):
+        raise UserError(f"{path}: event {seq} is damaged; `fieldassist session check` saves what can be saved")
+    return Event(id=event_id, kind=kind, at=at, data=decoded, seq=seq)
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise _translated(error, path) from None
+
+
+def _translated(error: sqlite3.Error, path: Path) -> UserError:
+    """Put SQLite's refusal into one line for a person."""
+    code = getattr(error, "sqlite_errorcode", None)
+    primary = code & 0xFF if code is not None else None
+    if primary == sqlite3.SQLITE_NOTADB:
+        return UserError(f"{path}: not a session file")
+    if primary == sqlite3.SQLITE_CORRUPT:
+        return UserError(f"{path}: damaged; `fieldassist session check` saves what can be saved")
+    if primary in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return StorageError(f"{path}: in use by another program for over {BUSY_SECONDS:g} s")
+    if primary == sqlite3.SQLITE_FULL:
+        return StorageError(f"{path}: the disk is full; make room, nothing stored so far is lost")
+    if primary == sqlite3.SQLITE_IOERR:
+        return StorageError(f"{path}: the disk cannot be read or written ({error})")
+    if primary in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
+        return UserError(f"{path}: cannot be opened or written ({error})")
+    return UserError(f"{path}: {error}")
