@@ -1,0 +1,155 @@
+"""Speech recognition by Vosk: any Vosk model folder, limited at run time to our phrases."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from typing import Any
+
+import vosk
+
+from fieldassist.errors import UserError
+from fieldassist.words.models import ModelFolder
+from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples, Word
+
+UNKNOWN = "[unk]"
+"""What Vosk puts where speech fits no phrase."""
+
+_ALTERNATIVES = 8
+
+
+class VoskEngine:
+    """A `Recognizer` on libvosk.
+
+    The readings of one utterance come as an n-best list with log likelihoods; their softmax gives the
+    posterior of each reading, and a word's confidence is the share of the readings that hold it there.
+    """
+
+    name = "vosk"
+
+    def __init__(self, folder: ModelFolder, sample_rate: int = SAMPLE_RATE) -> None:
+        """Load a checked model folder. Raises UserError when libvosk refuses it."""
+        vosk.SetLogLevel(-1)
+        self.folder = folder
+        self._rate = sample_rate
+        try:
+            self._model = vosk.Model(str(folder.path))
+        except Exception:  # vosk raises a bare Exception
+            raise UserError(f"{folder.path}: libvosk cannot load this model; unpack it again") from None
+        self._fed = 0
+        self._began = 0
+        self._pieces: list[dict[str, Any]] = []
+        self._recognizer = self._new_recognizer(None)
+
+    def use_phrases(self, phrases: Sequence[str]) -> tuple[str, ...]:
+        """Expect these phrases; return the words that the model's vocabulary lacks.
+
+        A phrase with such a word cannot be heard as a whole, so it is left out rather than heard without
+        that word. A model with a static graph keeps its own language: every phrase goes unused there.
+        """
+        missing = self.missing_words(phrases)
+        if self.folder.takes_grammar:
+            usable = [phrase for phrase in phrases if not set(phrase.split()) & set(missing)]
+            self._recognizer = self._new_recognizer(json.dumps([*usable, UNKNOWN]))
+        return missing
+
+    def missing_words(self, phrases: Sequence[str]) -> tuple[str, ...]:
+        """Return the words of these phrases that are not in the model's vocabulary, sorted."""
+        words = sorted({word for phrase in phrases for word in phrase.split()})
+        if self.folder.words:
+            return tuple(word for word in words if word not in self.folder.words)
+        return tuple(word for word in words if self._model.vosk_model_find_word(word) < 0)
+
+    def start(self) -> None:
+        """Begin an utterance, dropping one that was not finished."""
+        if self._fed > self._began:
+            self._recognizer.FinalResult()
+        self._began = self._fed
+        self._pieces = []
+
+    def feed(self, samples: Samples) -> str:
+        """Take a stretch of audio; return the partial text so far."""
+        if len(samples) == 0:
+            return self._text_so_far("")
+        self._fed += len(samples)
+        if self._recognizer.AcceptWaveform(samples.tobytes()):  # libvosk saw a pause within the utterance
+            self._pieces.append(json.loads(self._recognizer.Result()))
+            return self._text_so_far("")
+        return self._text_so_far(json.loads(self._recognizer.PartialResult()).get("partial", ""))
+
+    def finish(self) -> Hypothesis:
+        """End the utterance and return what was heard."""
+        if self._fed > self._began:
+            self._pieces.append(json.loads(self._recognizer.FinalResult()))
+        shift = self._began / self._rate
+        heard = [_read_piece(piece, shift) for piece in self._pieces]
+        self._began = self._fed
+        self._pieces = []
+        return _joined([piece for piece in heard if piece.text])
+
+    def _text_so_far(self, partial: str) -> str:
+        done = [piece["alternatives"][0]["text"] for piece in self._pieces if piece.get("alternatives")]
+        return " ".join(text for text in [*done, partial] if text)
+
+    def _new_recognizer(self, grammar: str | None) -> Any:
+        limits = () if grammar is None else (grammar,)
+        try:
+            recognizer = vosk.KaldiRecognizer(self._model, float(self._rate), *limits)
+        except Exception:  # vosk raises a bare Exception
+            raise UserError(f"{self.folder.path}: libvosk cannot use the phrases with this model") from None
+        recognizer.SetMaxAlternatives(_ALTERNATIVES)
+        recognizer.SetWords(True)
+        self._fed = self._began = 0
+        self._pieces = []
+        return recognizer
+
+
+def _read_piece(piece: dict[str, Any], shift: float) -> Hypothesis:
+    """Turn one Vosk result with alternatives into a hypothesis; `shift` (s) is the utterance's start."""
+    readings = piece.get("alternatives", [])
+    if not readings or not readings[0]["text"]:
+        return Hypothesis("", (), 0.0)
+    best = max(reading["confidence"] for reading in readings)
+    weights = [math.exp(reading["confidence"] - best) for reading in readings]
+    posteriors = [weight / sum(weights) for weight in weights]
+    words = tuple(
+        Word(
+            text=word["word"],
+            start=max(0.0, word["start"] - shift),
+            end=max(0.0, word["end"] - shift),
+            confidence=sum(
+                posterior
+                for posterior, reading in zip(posteriors, readings, strict=True)
+                if any(_same_word(word, other) for other in reading.get("result", ()))
+            ),
+        )
+        for word in readings[0].get("result", ())
+    )
+    others = tuple((reading["text"], p) for reading, p in zip(readings[1:], posteriors[1:], strict=True))
+    return Hypothesis(readings[0]["text"], words, posteriors[0], others)
+
+
+def _same_word(one: dict[str, Any], other: dict[str, Any]) -> bool:
+    overlap = min(one["end"], other["end"]) - max(one["start"], other["start"])
+    return bool(one["word"] == other["word"] and overlap > 0)
+
+
+def _joined(pieces: list[Hypothesis]) -> Hypothesis:
+    """One utterance from the pieces that libvosk cut it into: the second readings vary one piece at a time."""
+    if not pieces:
+        return Hypothesis("", (), 0.0)
+    confidence = math.prod(piece.confidence for piece in pieces)
+    others = []
+    for index, piece in enumerate(pieces):
+        for text, posterior in piece.alternatives:
+            texts = [p.text for p in pieces]
+            texts[index] = text
+            joined = " ".join(text for text in texts if text)
+            others.append((joined, confidence * posterior / piece.confidence if piece.confidence else 0.0))
+    return Hypothesis(
+        text=" ".join(piece.text for piece in pieces),
+        words=tuple(word for piece in pieces for word in piece.words),
+        confidence=confidence,
+        alternatives=tuple(sorted(others, key=lambda reading: -reading[1])[:_ALTERNATIVES]),
+    )
