@@ -1,0 +1,437 @@
+"""Compile a grammar to a finite automaton over words.
+
+The automaton is what the engines' graphs, the matcher and the slot reader share. Every path from the start
+to a final state is one sentence of the grammar; the path's weights add up to the negative natural log of
+the sentence's probability when each choice is made as the grammar's weights say (alternatives without
+weights are equally likely, an option and one more repetition each have one half).
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldassist.errors import DataFileError
+from fieldassist.phrases import jsgf
+
+MAX_ARCS = 500_000
+"""A grammar that unfolds to more arcs is refused: it would not load in time on the road."""
+
+
+@dataclass(frozen=True, order=True)
+class Tag:
+    """What a path says when it passes here."""
+
+    key: str
+    value: str | None
+    """None: a slot begins here whose value is the words that belong to it (`Arc.slots`)."""
+
+
+@dataclass(frozen=True)
+class Arc:
+    """A step from one state to another, over one word or none."""
+
+    source: int
+    target: int
+    word: str | None
+    """None: no word is said."""
+    weight: float = 0.0
+    """Negative natural log of the probability of this choice."""
+    tags: tuple[Tag, ...] = ()
+    """Given out when the arc is taken."""
+    slots: tuple[str, ...] = ()
+    """Slots whose value the word is part of."""
+
+
+@dataclass(frozen=True)
+class Final:
+    """The end of a sentence."""
+
+    weight: float = 0.0
+    tags: tuple[Tag, ...] = ()
+
+
+@dataclass(frozen=True)
+class Automaton:
+    """States 0..states-1; the start is state 0."""
+
+    states: int
+    arcs: tuple[Arc, ...]
+    finals: Mapping[int, Final]
+    start: int = 0
+
+    @cached_property
+    def words(self) -> tuple[str, ...]:
+        """Every word of the automaton, sorted."""
+        return tuple(sorted({arc.word for arc in self.arcs if arc.word is not None}))
+
+    @cached_property
+    def leaving(self) -> tuple[tuple[Arc, ...], ...]:
+        """Arcs leaving each state."""
+        out: list[list[Arc]] = [[] for _ in range(self.states)]
+        for arc in self.arcs:
+            out[arc.source].append(arc)
+        return tuple(tuple(arcs) for arcs in out)
+
+    def arrays(self) -> tuple[npt.NDArray[np.int32], npt.NDArray[np.int32], npt.NDArray[np.int32],
+                              npt.NDArray[np.float32]]:
+        """Return (source, target, word index or -1, weight), one entry per arc; indices point into `words`."""
+        index = {word: i for i, word in enumerate(self.words)}
+        return (
+            np.array([a.source for a in self.arcs], np.int32),
+            np.array([a.target for a in self.arcs], np.int32),
+            np.array([-1 if a.word is None else index[a.word] for a in self.arcs], np.int32),
+            np.array([a.weight for a in self.arcs], np.float32),
+        )
+
+    def without_tags(self) -> Automaton:
+        """Return the automaton for an engine: words and weights only, equal futures merged."""
+        plain = Automaton(
+            self.states,
+            tuple(Arc(a.source, a.target, a.word, a.weight) for a in self.arcs),
+            {state: Final(final.weight) for state, final in self.finals.items()},
+        )
+        return plain.merged()
+
+    def merged(self) -> Automaton:
+        """Merge states with the same future, drop unreachable and dead ones; the sentences stay the same."""
+        return _merge(_trim(self))
+
+    def accepts(self, words: str | tuple[str, ...]) -> bool:
+        """Tell whether these words are a sentence of the grammar (the automaton must be free of empty arcs)."""
+        sentence = tuple(words.split()) if isinstance(words, str) else words
+        states = {self.start}
+        for word in sentence:
+            states = {arc.target for state in states for arc in self.leaving[state] if arc.word == word}
+        return any(state in self.finals for state in states)
+
+
+def compile_grammar(grammar: jsgf.Grammar, rule: str | None = None) -> Automaton:
+    """Return the automaton of one rule, or of all public rules as alternatives, free of empty arcs.
+
+    Raises DataFileError when a rule refers to itself other than at its very end (no finite automaton has
+    that), when nothing can be said, or when the grammar unfolds to more than MAX_ARCS arcs.
+    """
+    rules = (grammar.rule(rule),) if rule is not None else grammar.public()
+    if not rules:
+        raise DataFileError(grammar.path, None, "expected at least one public rule")
+    builder = _Builder(grammar)
+    start, end = builder.state(), builder.state()
+    for each in rules:
+        share = math.log(len(rules))
+        builder.reference(jsgf.Ref(each.name, each.line), start, end, _Carry(weight=share), ())
+    automaton = _without_empty_arcs(builder.states, builder.arcs, start, end, grammar.path).merged()
+    if not automaton.finals:
+        raise DataFileError(grammar.path, rules[0].line, "expected a grammar in which something can be said")
+    return automaton
+
+
+_ASSIGNMENT = re.compile(
+    r"""^\s*(?:out\.|\$\.|this\.\$?)?(?P<key>[\w-]+)\s*(?:=|:)\s*
+        (?:"(?P<double>[^"]*)"|'(?P<single>[^']*)'|(?P<bare>[^;"']*?))\s*;?\s*$""",
+    re.VERBOSE,
+)
+
+_DIVIDER = re.compile(r"[;,](?=\s*(?:out\.|\$\.|this\.)?[\w-]+\s*[=:]|\s*$)")
+
+
+def read_tag(text: str, rule: str) -> tuple[Tag, ...]:
+    """Read one tag of a grammar into slots.
+
+    Understood: `key=value`, `key:value`, `out.key="value";`, `$.key = 'value'` (several divided by `;` or
+    `,`), and a bare `value`, whose slot is named by the rule it stands in. The value `$` stands for the
+    words that were said in the tagged item.
+    """
+    tags = []
+    for part in filter(str.strip, _DIVIDER.split(text)):
+        match = _ASSIGNMENT.match(part)
+        if match is None:
+            tags.append(Tag(rule, part.strip().strip("\"'")))
+            continue
+        value = next(v for v in (match["double"], match["single"], match["bare"]) if v is not None)
+        quoted = match["bare"] is None
+        tags.append(Tag(match["key"], None if value.strip() == "$" and not quoted else value))
+    return tuple(tags)
+
+
+@dataclass(frozen=True)
+class _Carry:
+    """What the next arc of the path under construction has to take along."""
+
+    weight: float = 0.0
+    tags: tuple[Tag, ...] = ()
+
+    def plus(self, weight: float = 0.0, tags: tuple[Tag, ...] = ()) -> _Carry:
+        return _Carry(self.weight + weight, self.tags + tags)
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """A rule being unfolded."""
+
+    rule: str
+    start: int
+    end: int
+    """State in which the rule ends; a reference to it from a place that ends there is a jump to `start`."""
+
+
+class _Builder:
+    """Unfolds rules into arcs. `slots` are the slots that a word at this place belongs to; `hidden` are
+    keys that an enclosing tag sets anyway, because a tag is given out after all that stands before it."""
+
+    def __init__(self, grammar: jsgf.Grammar) -> None:
+        self.grammar = grammar
+        self.states = 0
+        self.arcs: list[Arc] = []
+        self.by_rule_names = not any(jsgf.has_tags(rule.body) for rule in grammar.rules.values())
+        self.recursive = _recursive_rules(grammar)
+        self.slots: tuple[str, ...] = ()
+        self.hidden: frozenset[str] = frozenset()
+        self.rule = ""
+
+    def state(self) -> int:
+        """Make a state."""
+        self.states += 1
+        return self.states - 1
+
+    def arc(self, source: int, target: int, word: str | None, carry: _Carry) -> None:
+        """Add an arc."""
+        if len(self.arcs) >= MAX_ARCS:
+            raise DataFileError(
+                self.grammar.path, None,
+                f"expected a grammar that unfolds to at most {MAX_ARCS} arcs; <{self.rule}> is used too often",
+            )  # fmt: skip
+        self.arcs.append(
+            Arc(source, target, word, carry.weight, carry.tags, self.slots if word is not None else ())
+        )
+
+    def node(self, node: jsgf.Node, start: int, end: int, carry: _Carry, frames: tuple[_Frame, ...]) -> None:
+        """Build an item between two states."""
+        if isinstance(node, jsgf.Token):
+            words = node.text.split()
+            for i, word in enumerate(words):
+                target = end if i == len(words) - 1 else self.state()
+                self.arc(start, target, word, carry if i == 0 else _Carry())
+                start = target
+        elif isinstance(node, jsgf.Ref):
+            self.reference(node, start, end, carry, frames)
+        elif isinstance(node, jsgf.Sequence):
+            for i, item in enumerate(node.items):
+                last = i == len(node.items) - 1
+                target = end if last else self.state()
+                self.node(item, start, target, carry if i == 0 else _Carry(), frames if last else _inner(frames))
+                start = target
+        elif isinstance(node, jsgf.Alternatives):
+            weights = node.weights or (1.0,) * len(node.options)
+            for option, weight in zip(node.options, weights, strict=True):
+                if weight > 0:
+                    self.node(option, start, end, carry.plus(-math.log(weight / sum(weights))), frames)
+        elif isinstance(node, jsgf.Option):
+            half = carry.plus(math.log(2))
+            self.node(node.item, start, end, half, frames)
+            self.arc(start, end, None, half)
+        elif isinstance(node, jsgf.Repeat):
+            self.repeat(node, start, end, carry, frames)
+        else:
+            self.tagged(node, start, end, carry, frames)
+
+    def repeat(self, node: jsgf.Repeat, start: int, end: int, carry: _Carry, frames: tuple[_Frame, ...]) -> None:
+        """Build `x*` round one state, `x+` as one x with a way back."""
+        once_more = _Carry(math.log(2))
+        inner = _inner(frames)
+        if node.at_least == 0:
+            hub = self.state()
+            self.arc(start, hub, None, carry)
+            self.node(node.item, hub, hub, once_more, inner)
+            self.arc(hub, end, None, once_more)
+        else:
+            first, last = self.state(), self.state()
+            self.arc(start, first, None, carry)
+            self.node(node.item, first, last, _Carry(), inner)
+            self.arc(last, first, None, once_more)
+            self.arc(last, end, None, once_more)
+
+    def tagged(self, node: jsgf.Tagged, start: int, end: int, carry: _Carry, frames: tuple[_Frame, ...]) -> None:
+        """Build an item with tags: they are given out on its first arc, and win over those inside."""
+        tags = tuple(tag for text in node.tags for tag in read_tag(text, self.rule) if tag.key not in self.hidden)
+        slots, hidden = self.slots, self.hidden
+        self.hidden = hidden | {tag.key for tag in tags}
+        self.slots = slots + tuple(tag.key for tag in tags if tag.value is None)
+        self.node(node.item, start, end, carry.plus(tags=tags), frames)
+        self.slots, self.hidden = slots, hidden
+
+    def reference(self, ref: jsgf.Ref, start: int, end: int, carry: _Carry, frames: tuple[_Frame, ...]) -> None:
+        """Unfold a rule, or jump back to where it begins when it refers to itself at its end."""
+        if ref.name == jsgf.VOID:
+            return
+        if ref.name == jsgf.NULL:
+            self.arc(start, end, None, carry)
+            return
+        open_frame = next((f for f in frames if f.rule == ref.name), None)
+        if open_frame is not None:
+            if open_frame.end != end:
+                short = ref.name.rpartition(".")[2]
+                raise DataFileError(
+                    self.grammar.rules[ref.name].path, ref.line,
+                    f"expected <{short}> to refer to itself only at its very end (right recursion)",
+                )  # fmt: skip
+            self.arc(start, open_frame.start, None, carry)
+            return
+        rule = self.grammar.rules[ref.name]
+        before, slots = self.rule, self.slots
+        self.rule = rule.short
+        if self.by_rule_names and frames and _is_leaf(rule):
+            carry = carry.plus(tags=(Tag(rule.short, None),))
+            self.slots = (*slots, rule.short)
+        if ref.name in self.recursive:
+            entry = self.state()
+            self.arc(start, entry, None, carry)
+            start, carry = entry, _Carry()
+        self.node(rule.body, start, end, carry, (*frames, _Frame(ref.name, start, end)))
+        self.rule, self.slots = before, slots
+
+
+def _inner(frames: tuple[_Frame, ...]) -> tuple[_Frame, ...]:
+    """Inside a place that is followed by more, no rule under way can be jumped back to."""
+    return tuple(_Frame(frame.rule, frame.start, -1) for frame in frames)
+
+
+def _is_leaf(rule: jsgf.Rule) -> bool:
+    """A rule that says words and refers to no further rule names a slot in a grammar without tags."""
+    return all(ref.name in (jsgf.NULL, jsgf.VOID) for ref in jsgf.references(rule.body))
+
+
+def _recursive_rules(grammar: jsgf.Grammar) -> frozenset[str]:
+    """Rules that can reach themselves."""
+    uses = {name: {ref.name for ref in jsgf.references(rule.body)} for name, rule in grammar.rules.items()}
+    out = set()
+    for name in uses:
+        seen: set[str] = set()
+        stack = list(uses[name])
+        while stack:
+            used = stack.pop()
+            if used not in seen:
+                seen.add(used)
+                stack.extend(uses.get(used, ()))
+        if name in seen:
+            out.add(name)
+    return frozenset(out)
+
+
+def _without_empty_arcs(states: int, arcs: list[Arc], start: int, end: int, path: str) -> Automaton:
+    """Replace empty arcs by what can be reached through them, keeping the likeliest of equal ways."""
+    leaving: list[list[Arc]] = [[] for _ in range(states)]
+    for arc in arcs:
+        leaving[arc.source].append(arc)
+    needed = [start]
+    seen = {start}
+    out: dict[tuple[int, int, str, tuple[Tag, ...], tuple[str, ...]], float] = {}
+    finals: dict[int, Final] = {}
+    while needed:
+        state = needed.pop()
+        for (reached, tags), weight in _reach(state, leaving).items():
+            if reached == end and (state not in finals or weight < finals[state].weight):
+                finals[state] = Final(weight, tags)
+            for arc in leaving[reached]:
+                if arc.word is None:
+                    continue
+                key = (state, arc.target, arc.word, tags + arc.tags, arc.slots)
+                out[key] = min(out.get(key, math.inf), weight + arc.weight)
+                if len(out) > MAX_ARCS:
+                    raise DataFileError(path, None, f"expected a grammar that unfolds to at most {MAX_ARCS} arcs")
+                if arc.target not in seen:
+                    seen.add(arc.target)
+                    needed.append(arc.target)
+    kept = tuple(Arc(s, t, w, weight, tags, slots) for (s, t, w, tags, slots), weight in out.items())
+    return Automaton(states, kept, finals, start)
+
+
+def _reach(state: int, leaving: list[list[Arc]]) -> dict[tuple[int, tuple[Tag, ...]], float]:
+    """States reachable over empty arcs, with the tags given out on the way and the least weight."""
+    best: dict[tuple[int, tuple[Tag, ...]], float] = {(state, ()): 0.0}
+    queue = list(best)
+    while queue:
+        at, tags = queue.pop()
+        for arc in leaving[at]:
+            if arc.word is not None:
+                continue
+            extra = tuple(tag for tag in arc.tags if tag not in tags)  # a loop says nothing new
+            key = (arc.target, tags + extra)
+            weight = best[(at, tags)] + arc.weight
+            if weight < best.get(key, math.inf) - 1e-12:
+                best[key] = weight
+                queue.append(key)
+    return best
+
+
+def _trim(automaton: Automaton) -> Automaton:
+    """Keep states that lie on a way from the start to an end, renumbered with the start first."""
+    forward = _closure({automaton.start}, ((a.source, a.target) for a in automaton.arcs))
+    backward = _closure(set(automaton.finals), ((a.target, a.source) for a in automaton.arcs))
+    useful = forward & backward
+    order = [automaton.start, *sorted(useful - {automaton.start})]
+    number = {state: i for i, state in enumerate(order)}
+    arcs = tuple(
+        Arc(number[a.source], number[a.target], a.word, a.weight, a.tags, a.slots)
+        for a in automaton.arcs
+        if a.source in useful and a.target in useful
+    )
+    return Automaton(len(order), arcs, {number[s]: f for s, f in automaton.finals.items() if s in useful})
+
+
+def _closure(begin: set[int], steps: Iterable[tuple[int, int]]) -> set[int]:
+    following: dict[int, list[int]] = defaultdict(list)
+    for source, target in steps:
+        following[source].append(target)
+    seen, stack = set(begin), list(begin)
+    while stack:
+        for target in following[stack.pop()]:
+            if target not in seen:
+                seen.add(target)
+                stack.append(target)
+    return seen
+
+
+def _merge(automaton: Automaton) -> Automaton:
+    """Merge states with equal futures by partition refinement (Moore)."""
+    labels: dict[object, int] = {}
+
+    def label(arc: Arc) -> int:
+        return labels.setdefault((arc.word, round(arc.weight, 9), arc.tags, arc.slots), len(labels))
+
+    marked = [(label(arc), arc.target) for arc in automaton.arcs]
+    by_state: list[list[tuple[int, int]]] = [[] for _ in range(automaton.states)]
+    for (mark, target), arc in zip(marked, automaton.arcs, strict=True):
+        by_state[arc.source].append((mark, target))
+    block = [0] * automaton.states
+    ends: dict[object, int] = {}
+    for state in range(automaton.states):
+        final = automaton.finals.get(state)
+        block[state] = ends.setdefault((round(final.weight, 9), final.tags) if final else None, len(ends))
+    count = len(ends)
+    while True:
+        names: dict[object, int] = {}
+        fresh = [
+            names.setdefault((block[s], frozenset((mark, block[t]) for mark, t in by_state[s])), len(names))
+            for s in range(automaton.states)
+        ]
+        block = fresh
+        if len(names) == count:
+            break
+        count = len(names)
+    number = {block[automaton.start]: 0}
+    for each in block:
+        number.setdefault(each, len(number))
+    arcs = dict.fromkeys(
+        Arc(number[block[a.source]], number[block[a.target]], a.word, round(a.weight, 9), a.tags, a.slots)
+        for a in automaton.arcs
+    )
+    finals = {number[block[state]]: final for state, final in automaton.finals.items()}
+    return Automaton(len(number), tuple(arcs), finals)
