@@ -7,6 +7,7 @@ import re
 import time
 from collections.abc import Sequence
 
+import numpy as np
 import pocketsphinx
 
 from fieldassist.errors import UserError
@@ -15,6 +16,9 @@ from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples, Word
 _FRAMES_PER_SECOND = 100
 _BUDGET_SECONDS = 2.0
 _BUDGET_PER_AUDIO_SECOND = 1.5
+_FLOOR_LSB = 8.0
+"""RMS of the noise added to every utterance: pocketsphinx goes astray on digital silence."""
+
 _VARIANT = re.compile(r"\(\d+\)$")
 _NOT_A_JSGF_WORD = re.compile(r"/[^/]*/|\{[^}]*\}|<[^>]*>|//[^\n]*|/\*.*?\*/", re.DOTALL)
 
@@ -33,6 +37,7 @@ class SphinxEngine:
         if sample_rate != SAMPLE_RATE:
             raise UserError(f"engine sphinx works at {SAMPLE_RATE} Hz, not at {sample_rate}")
         self._decoder = pocketsphinx.Decoder(lm=None, bestpath=False, loglevel="FATAL")
+        self._floor = np.random.default_rng(0)
         self._speaking = False
         self._has_grammar = False
         self._spent = 0.0
@@ -75,6 +80,7 @@ class SphinxEngine:
         """Begin an utterance, dropping one that was not finished."""
         self._drop_utterance()
         self._spent = self._seconds = 0.0
+        self._floor = np.random.default_rng(0)  # the same utterance is heard the same way every time
         if self._has_grammar:
             self._decoder.start_utt()
             self._speaking = True
@@ -84,7 +90,9 @@ class SphinxEngine:
         if not self._speaking or len(samples) == 0:
             return ""
         before = time.process_time()
-        self._decoder.process_raw(samples.tobytes(), False, False)
+        floor = self._floor.normal(0.0, _FLOOR_LSB, len(samples))
+        noisy = np.clip(samples + floor, -32768, 32767).astype(np.int16)
+        self._decoder.process_raw(noisy.tobytes(), False, False)
         partial = self._decoder.hyp()
         self._spent += time.process_time() - before
         self._seconds += len(samples) / SAMPLE_RATE

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 from collections.abc import Sequence
@@ -10,13 +11,15 @@ from typing import Any
 import vosk
 
 from fieldassist.errors import UserError
-from fieldassist.words.models import ModelFolder
+from fieldassist.words.models import ModelFolder, home
 from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples, Word
+from fieldassist.words.worker import Worker, WorkerLost
 
 UNKNOWN = "[unk]"
 """What Vosk puts where speech fits no phrase."""
 
 _ALTERNATIVES = 8
+_LOAD_SECONDS = 120.0
 
 
 class VoskEngine:
@@ -30,6 +33,8 @@ class VoskEngine:
 
     def __init__(self, folder: ModelFolder, sample_rate: int = SAMPLE_RATE) -> None:
         """Load a checked model folder. Raises UserError when libvosk refuses it."""
+        if folder.found_by != "shipped":
+            _try_loading_elsewhere(folder)
         vosk.SetLogLevel(-1)
         self.folder = folder
         self._rate = sample_rate
@@ -103,6 +108,43 @@ class VoskEngine:
         self._fed = self._began = 0
         self._pieces = []
         return recognizer
+
+
+class LoadTrial:
+    """Loads a model and decodes a moment of silence: what a broken model dies of, it dies of here."""
+
+    def __init__(self, folder: ModelFolder) -> None:
+        """Raises what libvosk raises, where it does not end the process."""
+        vosk.SetLogLevel(-1)
+        recognizer = vosk.KaldiRecognizer(vosk.Model(str(folder.path)), float(SAMPLE_RATE))
+        recognizer.AcceptWaveform(bytes(SAMPLE_RATE))
+        recognizer.FinalResult()
+
+
+def _try_loading_elsewhere(folder: ModelFolder) -> None:
+    """Load the model in another process first, since libvosk aborts on broken files.
+
+    A model that has passed is remembered by its files' sizes and dates, so that this is paid once.
+    Raises UserError when the trial fails.
+    """
+    stamp = home() / "models_that_load" / _fingerprint(folder)
+    if stamp.exists():
+        return
+    try:
+        Worker("fieldassist.words.vosk_engine:LoadTrial", folder, ready_within=_LOAD_SECONDS).close()
+    except WorkerLost as error:
+        raise UserError(f"{folder.path}: libvosk cannot load this model ({error}); unpack it again") from None
+    try:
+        stamp.parent.mkdir(parents=True, exist_ok=True)
+        stamp.touch()
+    except OSError:
+        return  # a read-only home only means that the trial is made again next time
+
+
+def _fingerprint(folder: ModelFolder) -> str:
+    files = sorted(path for path in folder.path.rglob("*") if path.is_file())
+    facts = [(str(path), path.stat().st_size, path.stat().st_mtime_ns) for path in files]
+    return hashlib.sha256(repr(facts).encode()).hexdigest()
 
 
 def _read_piece(piece: dict[str, Any], shift: float) -> Hypothesis:
