@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import functools
-import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -188,6 +187,3 @@ def _letters(word: str) -> Phones:
     return tuple(out)
 
 
-def variant_costs(count: int) -> tuple[float, ...]:
-    """Nats of equally likely variants."""
-    return tuple(math.log(count) for _ in range(count))
