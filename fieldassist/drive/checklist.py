@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import string
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from fieldassist.deduce.step import Step
-from fieldassist.deduce.tomlfile import TomlFile, read_toml
+from fieldassist.deduce.tomlfile import Table, read_toml
 from fieldassist.errors import UserError
 from fieldassist.finding import KINDS, Finding
 from fieldassist.resources import shipped
@@ -117,22 +117,19 @@ def load_checklist(name: str | Path, steps: Sequence[Step]) -> Checklist:
 
 def read_checklist(path: Path, steps: Sequence[Step]) -> Checklist:
     """Read one checklist file. Raises DataFileError (file, line, what was expected)."""
-    file = read_toml(path)
-    _only_keys(file, (), file.data, {"title": str, "sections": dict, "items": dict})
-    title = file.data.get("title")
-    if not isinstance(title, str) or not title:
-        raise file.error(("title",), 'expected title = "..."')
-    sections = {
-        name: _section(file, name, table) for name, table in _tables(file, "sections", file.data.get("sections"))
-    }
+    top = read_toml(path).top
+    title = top.text("title")
+    sections = {name: _section(name, table) for name, table in top.table("sections").tables()}
+    rows = top.table("items")
+    top.close()
     items: list[Item] = []
-    for name, table in _tables(file, "items", file.data.get("items")):
-        for item in _laid_out(file, name, table, sections, steps):
+    for name, table in rows.tables():
+        for item in _laid_out(name, table, sections, steps):
             if any(other.id == item.id for other in items):
-                raise file.error(("items", name), f"asks {item.id} a second time; expected every step once")
+                raise table.error(None, f"asks {item.id} a second time; expected every step once")
             items.append(item)
     if not any(not item.on_request for item in items):
-        raise file.error(("items",), "nothing is asked for this unit; expected at least one item")
+        raise top.error("items", "nothing is asked for this unit; expected at least one item")
     return Checklist(path.stem, title, tuple(items))
 
 
@@ -152,94 +149,87 @@ def _folders() -> tuple[Path, ...]:
     return tuple(folder for folder in (home() / "checklists", shipped("checklists")) if folder.is_dir())
 
 
-_ITEM_KEYS: dict[str, type] = {
-    "section": str, "step": str, "procedure": str, "only": dict, "title": str, "prompt": str, "answers": list,
-    "also": list, "follow_up": str, "follow_up_prompt": str, "yes": dict, "no": dict, "expect": str, "caution": str,
-    "stop_when": list, "stop_prompt": str, "skip_when": list, "on_request": bool,
-}  # fmt: skip
+def _section(name: str, table: Table) -> Section:
+    caution = _short(table, "caution", table.text("caution", ""), CAUTION_WORDS)
+    section = Section(name, table.text("title"), caution)
+    table.close()
+    return section
 
-_TYPE_WORDS: dict[type, str] = {str: "text", dict: "a table", list: "a list", bool: "true or false"}
 
 _CONDITIONS = ("range", "gear", "shift", "throttle", "load", "temperature", "where")
 
 
-def _section(file: TomlFile, name: str, table: Mapping[str, Any]) -> Section:
-    keys = ("sections", name)
-    _only_keys(file, keys, table, {"title": str, "caution": str})
-    if "title" not in table:
-        raise file.error(keys, 'expected title = "..."')
-    caution = str(table.get("caution", ""))
-    _expect_short(file, (*keys, "caution"), caution, CAUTION_WORDS)
-    return Section(name, table["title"], caution)
-
-
 def _laid_out(
-    file: TomlFile,
-    name: str,
-    table: Mapping[str, Any],
-    sections: Mapping[str, Section],
-    steps: Sequence[Step],
-) -> Iterable[Item]:
+    name: str, table: Table, sections: Mapping[str, Section], steps: Sequence[Step]
+) -> tuple[Item, ...]:
     """Make the items of one table: one, or one for every step of its procedure that the unit has."""
-    keys = ("items", name)
-    _only_keys(file, keys, table, _ITEM_KEYS)
-    if "prompt" not in table:
-        raise file.error(keys, 'expected prompt = "..."')
-    section = sections.get(table.get("section", ""))
-    if section is None:
-        raise file.error((*keys, "section"), f"expected section = one of {', '.join(sections) or '[sections.*]'}")
-    only = table.get("only", {})
-    for key in only:
-        if key not in _CONDITIONS:
-            raise file.error((*keys, "only"), f"{key!r} is no condition; expected {', '.join(_CONDITIONS)}")
-    if "procedure" in table and "step" in table:
-        raise file.error((*keys, "step"), "expected step or procedure, not both")
-    wanted: tuple[Step | None, ...] = (None,)
-    if "step" in table:
-        wanted = tuple(step for step in steps if step.id == table["step"])
-    elif "procedure" in table:
-        wanted = tuple(
-            step
-            for step in steps
-            if step.procedure == table["procedure"] and all(getattr(step, k) == v for k, v in only.items())
-        )
-    kinds = {key: _kinds(file, (*keys, key), table[key]) for key in ("answers", "also") if key in table}
-    _kinds(file, (*keys, "follow_up"), [table["follow_up"]] if "follow_up" in table else [])
-    meant = {key: _finding(file, (*keys, key), table[key]) for key in ("yes", "no") if key in table}
-    if ("follow_up" in table) != ("follow_up_prompt" in table):
-        raise file.error(keys, "expected follow_up and follow_up_prompt together")
-    if ("stop_when" in table) != ("stop_prompt" in table):
-        raise file.error(keys, "expected stop_when and stop_prompt together")
-    patterns = {key: _patterns(file, (*keys, key), table.get(key, ())) for key in ("stop_when", "skip_when")}
-    for step in wanted:
-        words = _words(step)
-        text = {
-            key: _filled(file, (*keys, key), str(table.get(key, "")), words)
-            for key in ("prompt", "follow_up_prompt", "caution", "stop_prompt", "expect", "title")
-        }
-        for key in ("prompt", "follow_up_prompt", "stop_prompt"):
-            _expect_short(file, (*keys, key), text[key], PROMPT_WORDS)
-        _expect_short(file, (*keys, "caution"), text["caution"], CAUTION_WORDS)
-        answers = kinds.get("answers", step.kinds if step is not None else ())
-        title = text["title"] or (step.title if step is not None else "") or text["prompt"].rstrip("?.")
-        yield Item(
+    section = sections[table.text("section", choices=tuple(sections))]
+    step_id, procedure = table.text("step", None), table.text("procedure", None)
+    if step_id is not None and procedure is not None:
+        raise table.error("step", "expected step or procedure, not both")
+    only = table.table("only", required=False)
+    wanted = {key: value for key in _CONDITIONS if (value := only.text(key, None)) is not None}
+    only.close()
+    found: tuple[Step | None, ...] = tuple(
+        step
+        for step in steps
+        if (step.id == step_id or step.procedure == procedure)
+        and all(getattr(step, key) == value for key, value in wanted.items())
+    )
+    if step_id is None and procedure is None:
+        found = (None,)
+    answers = table.texts("answers", (), choices=KINDS)
+    also = table.texts("also", (), choices=KINDS)
+    follow_up = table.text("follow_up", None, choices=KINDS)
+    skip_when, stop_when = _patterns(table, "skip_when"), _patterns(table, "stop_when")
+    meant = {key: _finding(table.table(key)) for key in ("yes", "no") if table.table(key, required=False).data}
+    on_request = table.flag("on_request", False)
+    text = {key: table.text(key, "") for key in ("title", "expect", "caution", "follow_up_prompt", "stop_prompt")}
+    text["prompt"] = table.text("prompt")
+    table.close()
+    for key, partner, given in (
+        ("follow_up_prompt", "follow_up", follow_up is not None),
+        ("stop_prompt", "stop_when", bool(stop_when)),
+    ):
+        if bool(text[key]) != given:
+            raise table.error(None, f"expected {key} and {partner} together")
+    return tuple(
+        Item(
             id=step.id if step is not None else name,
             section=section,
-            title=title,
-            prompt=text["prompt"],
             step=step,
-            answers=tuple(dict.fromkeys((*answers, *kinds.get("also", ()), "normal"))),
-            follow_up=table.get("follow_up"),
-            follow_up_prompt=text["follow_up_prompt"],
+            answers=tuple(dict.fromkeys((*(answers or (step.kinds if step else ())), *also, "normal"))),
+            follow_up=follow_up,
             yes=meant.get("yes"),
             no=meant.get("no"),
-            expect=text["expect"],
-            caution=text["caution"],
-            stop_when=patterns["stop_when"],
-            stop_prompt=text["stop_prompt"],
-            skip_when=patterns["skip_when"],
-            on_request=table.get("on_request", False),
+            stop_when=stop_when,
+            skip_when=skip_when,
+            on_request=on_request,
+            **_filled(table, text, step),
         )
+        for step in found
+    )
+
+
+def _filled(table: Table, text: Mapping[str, str], step: Step | None) -> dict[str, str]:
+    """Fill the placeholders of an item's texts for one step, and refuse what is too long to be spoken."""
+    words = _words(step)
+    out: dict[str, str] = {}
+    for key, template in text.items():
+        try:
+            names = {name for _, name, _, _ in string.Formatter().parse(template) if name is not None}
+            for name in names:
+                if not words.get(name):
+                    known = ", ".join("{" + known + "}" for known, word in words.items() if word) or "none"
+                    raise table.error(key, f"{{{name}}} is not known for this step; known here: {known}")
+            out[key] = template.format(**words)
+        except (ValueError, IndexError, AttributeError, KeyError) as error:
+            raise table.error(key, f"expected text with {{placeholders}} ({error})") from None
+        if key in ("prompt", "follow_up_prompt", "stop_prompt"):
+            _short(table, key, out[key], PROMPT_WORDS)
+    _short(table, "caution", out["caution"], CAUTION_WORDS)
+    out["title"] = out["title"] or (step.title if step is not None else "") or out["prompt"].rstrip("?.")
+    return out
 
 
 def _words(step: Step | None) -> dict[str, str]:
@@ -257,60 +247,23 @@ def _words(step: Step | None) -> dict[str, str]:
     return words
 
 
-def _filled(file: TomlFile, keys: tuple[str, ...], text: str, words: Mapping[str, str]) -> str:
+def _patterns(table: Table, key: str) -> tuple[Pattern, ...]:
+    patterns: list[Pattern] = []
+    for row in table.array(key):
+        finding = _finding(row)
+        patterns.append(tuple((name, getattr(finding, name)) for name in row.data))
+    return tuple(patterns)
+
+
+def _finding(table: Table) -> Finding:
     try:
-        names = {name for _, name, _, _ in string.Formatter().parse(text) if name is not None}
-    except ValueError as error:
-        raise file.error(keys, f"expected text with {{placeholders}} ({error})") from None
-    for name in names:
-        if not words.get(name):
-            known = ", ".join(sorted(key for key, word in words.items() if word)) or "none"
-            raise file.error(keys, f"{{{name}}} is not known for this step; known here: {known}")
-    return text.format(**words)
-
-
-def _kinds(file: TomlFile, keys: tuple[str, ...], kinds: Sequence[Any]) -> tuple[str, ...]:
-    for kind in kinds:
-        if kind not in KINDS:
-            raise file.error(keys, f"{kind!r} is no kind of finding; expected one of {', '.join(KINDS)}")
-    return tuple(kinds)
-
-
-def _patterns(file: TomlFile, keys: tuple[str, ...], tables: Sequence[Any]) -> tuple[Pattern, ...]:
-    out: list[Pattern] = []
-    for table in tables:
-        if not isinstance(table, dict) or "kind" not in table:
-            raise file.error(keys, 'expected a list of tables like { kind = "no_drive", range = "D" }')
-        finding = _finding(file, keys, table)
-        out.append(tuple((key, getattr(finding, key)) for key in table))
-    return tuple(out)
-
-
-def _finding(file: TomlFile, keys: tuple[str, ...], table: Mapping[str, Any]) -> Finding:
-    try:
-        return Finding.from_json(table)
+        return Finding.from_json(table.data)
     except UserError as error:
-        raise file.error(keys, str(error)) from None
+        raise table.error(None, str(error)) from None
 
 
-def _tables(file: TomlFile, name: str, tables: Any) -> Iterable[tuple[str, Mapping[str, Any]]]:
-    if not isinstance(tables, dict):
-        raise file.error((name,), f"expected tables [{name}.NAME]")
-    for key, table in tables.items():
-        if not isinstance(table, dict):
-            raise file.error((name, key), f"expected a table [{name}.{key}]")
-        yield key, table
-
-
-def _only_keys(file: TomlFile, keys: tuple[str, ...], table: Mapping[str, Any], known: Mapping[str, type]) -> None:
-    for key, value in table.items():
-        if key not in known:
-            raise file.error((*keys, key), f"{key!r} is not known here; expected {', '.join(known)}")
-        if not isinstance(value, known[key]):
-            raise file.error((*keys, key), f"{key} must be {_TYPE_WORDS[known[key]]}, got {value!r}")
-
-
-def _expect_short(file: TomlFile, keys: tuple[str, ...], text: str, most: int) -> None:
+def _short(table: Table, key: str, text: str, most: int) -> str:
     count = len(text.split())
     if count > most:
-        raise file.error(keys, f"{count} words; expected at most {most}, since it is spoken to somebody driving")
+        raise table.error(key, f"{count} words; expected at most {most}, since it is spoken to somebody driving")
+    return text

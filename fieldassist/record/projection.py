@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -89,6 +89,8 @@ class SessionView:
     last_seq: int = 0
     problems: tuple[str, ...] = ()
     """Events that made no sense, in one line each; they are passed over and stay in the file."""
+    heard: Mapping[str, dict[str, Any]] = field(default_factory=dict)
+    """Data of the utterances by event id, for the entries made from them."""
 
     def entry(self, entry_id: str) -> EntryView | None:
         """Return the entry with this id, or None."""
@@ -113,21 +115,23 @@ def project(events: Iterable[Event]) -> SessionView:
     of a newer version is passed over.
     """
     view = SessionView()
-    heard: dict[str, Event] = {}
-    for number, event in enumerate(events, 1):
-        seq = event.seq if event.seq is not None else number
-        try:
-            if event.kind == "heard":
-                heard[event.id] = event
-            view = _applied(view, event, seq, heard)
-        except (UserError, KeyError, TypeError, ValueError) as error:
-            reason = f"{error.args[0]!r} is missing" if isinstance(error, KeyError) else str(error)
-            view = replace(view, problems=(*view.problems, f"event {seq} ({event.kind[:40]}): {reason}"))
-        view = replace(view, last_seq=max(view.last_seq, seq))
+    for event in events:
+        view = follow(view, event)
     return view
 
 
-def _applied(view: SessionView, event: Event, seq: int, heard: dict[str, Event]) -> SessionView:
+def follow(view: SessionView, event: Event) -> SessionView:
+    """Return the view after one more event; `project` is this over all of them."""
+    seq = event.seq if event.seq is not None else view.last_seq + 1
+    try:
+        view = _applied(view, event, seq)
+    except (UserError, KeyError, TypeError, ValueError) as error:
+        reason = f"{error.args[0]!r} is missing" if isinstance(error, KeyError) else str(error)
+        view = replace(view, problems=(*view.problems, f"event {seq} ({event.kind[:40]}): {reason}"))
+    return replace(view, last_seq=max(view.last_seq, seq))
+
+
+def _applied(view: SessionView, event: Event, seq: int) -> SessionView:
     data = event.data
     match event.kind:
         case "started":
@@ -151,8 +155,10 @@ def _applied(view: SessionView, event: Event, seq: int, heard: dict[str, Event])
                 steps_done=view.steps_done if step in view.steps_done else (*view.steps_done, step),
                 steps_skipped=skipped,
             )
+        case "heard":
+            return replace(view, heard={**view.heard, event.id: data})
         case "entry":
-            return replace(view, entries=(*view.entries, _entry(event, seq, heard)))
+            return replace(view, entries=(*view.entries, _entry(event, seq, view)))
         case "entry_confirmed" | "entry_corrected" | "entry_struck" | "entry_restored":
             return replace(view, entries=_changed(view.entries, event, seq))
         case "note":
@@ -178,15 +184,17 @@ def _applied(view: SessionView, event: Event, seq: int, heard: dict[str, Event])
     return view
 
 
-def _entry(event: Event, seq: int, heard: dict[str, Event]) -> EntryView:
+def _entry(event: Event, seq: int, view: SessionView) -> EntryView:
     data = event.data
     finding = Finding.from_json(data["finding"])
-    source = heard.get(_optional(data, "heard") or "")
-    spoken = source.data if source is not None else {}
+    entry_id = _text(data, "entry")
+    if view.entry(entry_id) is not None:
+        raise UserError(f"entry {entry_id!r} is there already")
+    spoken = view.heard.get(_optional(data, "heard") or "", {})
     by = _optional(data, "by") or "driver"
     score = data.get("score")
     return EntryView(
-        id=_text(data, "entry"),
+        id=entry_id,
         step=_optional(data, "step"),
         finding=finding,
         state="open",
