@@ -6,14 +6,14 @@ import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
-from fieldassist.deduce.geartrain import CASE, Coupling, GearTrain, PlanetarySet
+from fieldassist.deduce.geartrain import GearTrain, PlanetarySet
 from fieldassist.deduce.kinematics import power_flow
-from fieldassist.deduce.tomlfile import TomlFile, read_toml
+from fieldassist.deduce.specification import Specification, Tap
 from fieldassist.errors import UserError
-from fieldassist.finding import GEARS, RANGES
+from fieldassist.finding import GEARS
 
 ELEMENT_KINDS: tuple[str, ...] = ("clutch", "brake", "band", "one_way")
 SHIFT_CONTROLS: tuple[str, ...] = ("governor", "electronic")
@@ -42,8 +42,6 @@ class Element:
     """Shifts that an accumulator on its circuit cushions."""
     adjustable: bool = False
     """A band with an adjusting screw."""
-    solenoid: str | None = None
-    """Pressure solenoid that applies it directly."""
 
     @property
     def friction(self) -> bool:
@@ -57,6 +55,18 @@ class Element:
 
 
 @dataclass(frozen=True)
+class Solenoid:
+    """An electric valve of an electronically shifted unit."""
+
+    id: str
+    name: str
+    on: frozenset[str] = frozenset()
+    """Forward gears in which a shift solenoid is energised."""
+    element: str | None = None
+    """Element that a pressure solenoid applies by itself; None for a shift solenoid."""
+
+
+@dataclass(frozen=True)
 class Shift:
     """A change between two gears, derived from the chart."""
 
@@ -67,7 +77,9 @@ class Shift:
     off: frozenset[str]
     """Friction elements released."""
     overruns: frozenset[str]
-    """One-way clutches that let go by themselves (or catch, on a downshift)."""
+    """One-way clutches that let go by themselves."""
+    catches: frozenset[str]
+    """One-way clutches that take hold by themselves."""
 
     @property
     def up(self) -> bool:
@@ -92,7 +104,7 @@ class Unit:
     train: GearTrain
     elements: Mapping[str, Element]
     chart: Mapping[str, frozenset[str]]
-    """Gear -> applied friction elements and the one-way clutches that hold on drive."""
+    """Gear -> applied friction elements and the one-way clutches that hold on drive; `N` too."""
     ranges: Mapping[str, tuple[str, ...]]
     """Selector range -> gears it gives, in order. N and P give `N`."""
     also: Mapping[tuple[str, str], frozenset[str]]
@@ -101,8 +113,15 @@ class Unit:
     """One of SHIFT_CONTROLS."""
     throttle_signal: str
     """One of THROTTLE_SIGNALS."""
-    forbids: frozenset[str] = frozenset()
-    """Procedures that the unit's maker forbids, such as `stall`."""
+    shift_valves: tuple[str, ...]
+    """Upshifts that have a shift valve of their own (`1-2`); it also works the downshift."""
+    solenoids: Mapping[str, Solenoid]
+    converter_clutch: tuple[str, ...]
+    """Gears in which the converter clutch may apply; empty without one."""
+    taps: Mapping[str, Tap]
+    forbids: Mapping[str, str]
+    """Procedure that the unit's maker forbids (`stall`) -> reason."""
+    specification: Specification | None
 
     @property
     def sets(self) -> tuple[PlanetarySet, ...]:
@@ -122,15 +141,15 @@ class Unit:
     @cached_property
     def shifts(self) -> tuple[Shift, ...]:
         """Upshifts between neighbouring gears of D, in order, then the downshifts, from the top."""
-        steps = list(zip(self.forward, self.forward[1:], strict=False))
+        steps = list(pairwise(self.forward))
         return tuple(self.shift(a, b) for a, b in steps) + tuple(self.shift(b, a) for a, b in reversed(steps))
 
     def shift(self, old: str, new: str) -> Shift:
-        """What changes between two gears of range D."""
+        """What changes between two gears of range D. Raises UserError for a gear that D does not give."""
         before, after = self.applied("D", old), self.applied("D", new)
         friction = frozenset(self.friction)
-        changed = before ^ after
-        return Shift(f"{old}-{new}", (after - before) & friction, (before - after) & friction, changed - friction)
+        on, off = (after - before) & friction, (before - after) & friction
+        return Shift(f"{old}-{new}", on, off, (before - after) - friction, (after - before) - friction)
 
     @cached_property
     def friction(self) -> tuple[str, ...]:
@@ -152,13 +171,28 @@ class Unit:
             raise UserError(f"{self.name}: range {range} does not give gear {gear!r}; it gives {', '.join(gears)}")
         return self.chart[gear] | self.also.get((range, gear), frozenset())
 
+    def range_of(self, gear: str) -> str:
+        """Range in which a gear is driven without engine braking helpers: D, R or N. Raises UserError."""
+        for range in ("D", "R", "N"):
+            if gear in self.ranges[range]:
+                return range
+        raise UserError(f"{self.name}: no gear {gear!r}; it has {', '.join(self.gears)}")
+
     def ratio(self, gear: str) -> float:
         """Input speed / output speed of a gear of the chart, negative for R. Raises UserError for N."""
-        range = next((r for r, gears in self.ranges.items() if gear in gears), None)
-        flow = power_flow(self, range, gear) if range is not None else None
-        if flow is None or flow.ratio is None:
+        ratio = power_flow(self, self.range_of(gear), gear).ratio
+        if ratio is None:
             raise UserError(f"{self.name}: gear {gear!r} drives nothing; it has {', '.join(self.gears)}")
-        return flow.ratio
+        return ratio
+
+    @cached_property
+    def ratios(self) -> Mapping[str, float]:
+        """Gear -> ratio, forward gears in order, then R."""
+        return {gear: self.ratio(gear) for gear in self.gears}
+
+    def tap_elements(self, tap: str) -> tuple[str, ...]:
+        """Elements whose apply circuit a tap reads."""
+        return tuple(e.id for e in self.elements.values() if e.tap == tap)
 
     def require_elements(self, ids: Iterable[str]) -> None:
         """Raise UserError when an id is not one of this unit's elements."""
@@ -172,8 +206,23 @@ def applied(unit: Unit, range: str, gear: str) -> frozenset[str]:
     return unit.applied(range, gear)
 
 
+def stuck_solenoid(unit: Unit, solenoid: str, energised: bool) -> dict[str, str | None]:
+    """Forward gear that comes when one shift solenoid is stuck, for every gear commanded.
+
+    `energised`: it is stuck as if on. The gear is the one whose pattern of shift solenoids is then present, None
+    when no gear has that pattern. Raises UserError when it is not a shift solenoid of the unit.
+    """
+    shift = {name: s for name, s in unit.solenoids.items() if s.element is None}
+    if solenoid not in shift:
+        raise UserError(f"{unit.name}: no shift solenoid {solenoid!r}; it has {', '.join(shift) or 'none'}")
+    patterns = {gear: frozenset(name for name, s in shift.items() if gear in s.on) for gear in unit.forward}
+    gears = {pattern: gear for gear, pattern in patterns.items()}
+    change = {solenoid}
+    return {g: gears.get(p | change if energised else p - change) for g, p in patterns.items()}
+
+
 def unit_names() -> tuple[str, ...]:
-    """Names that `load_unit` knows: the shipped ones and those of the shop's folder, which come first."""
+    """Names that `load_unit` knows: the shop's own first, then the shipped ones."""
     names = [path.stem for folder in _folders() for path in sorted(folder.glob("*.toml"))]
     return tuple(dict.fromkeys(names))
 
@@ -181,80 +230,24 @@ def unit_names() -> tuple[str, ...]:
 def load_unit(name: str | Path) -> Unit:
     """Load a unit by name, or from the path of a `.toml` file.
 
-    The folder `units` in FIELDASSIST_HOME (default `~/.fieldassist`) is searched before the shipped units.
-    Raises UserError for an unknown name, DataFileError (file, line, what was expected) for a bad file.
+    The folder `units` in FIELDASSIST_HOME (default `~/.fieldassist`) is searched before the shipped units. The
+    file format is documented at the top of `units/three_speed_simpson.toml`. Raises UserError for an unknown
+    name, DataFileError (file, line, what was expected) for a bad file, also for an application chart that
+    contradicts the gear train: the error names the gear.
     """
+    from fieldassist.deduce.unitfile import read_unit  # it needs the types above
+
     text = str(name)
     if text.endswith(".toml"):
         return read_unit(Path(text))
     for folder in _folders():
         path = folder / f"{text}.toml"
-        if "/" not in text and "\\" not in text and path.is_file():
+        if text.isidentifier() and path.is_file():
             return read_unit(path)
-    raise UserError(f"unit {text!r} is not known; known units are {', '.join(unit_names())}, or the path of a .toml")
+    known = ", ".join(unit_names())
+    raise UserError(f"unit {text!r} is not known; expected one of {known}, or the path of a .toml file")
 
 
 def _folders() -> tuple[Path, ...]:
     home = Path(os.environ.get("FIELDASSIST_HOME") or Path.home() / ".fieldassist")
     return tuple(folder for folder in (home / "units", _SHIPPED) if folder.is_dir())
-
-
-def read_unit(path: Path) -> Unit:
-    """Read and check one unit file."""
-    file = read_toml(path)
-    data = file.data
-    sets = tuple(
-        PlanetarySet(name, s["kind"], s["sun"], s["ring"]) for name, s in data["sets"].items()
-    )
-    shafts = tuple((name, tuple(members)) for name, members in data["shafts"].items())
-    elements = {name: _element(name, e) for name, e in data["elements"].items()}
-    couplings = tuple(Coupling(e.id, *e.joins, one_way=not e.friction) for e in elements.values())
-    train = GearTrain(sets, shafts, couplings)
-    chart = {gear: frozenset(row) for gear, row in data["chart"].items()}
-    chart.setdefault("N", frozenset())
-    ranges = {r: tuple(data["ranges"][r]) for r in RANGES if r in data["ranges"]}
-    ranges.setdefault("N", ("N",))
-    ranges.setdefault("P", ("N",))
-    also = {(r, g): frozenset(row) for r, gears in data.get("also", {}).items() for g, row in gears.items()}
-    hydraulics = data["hydraulics"]
-    unit = Unit(
-        path.stem, data["title"], path, train, elements, chart, ranges, also,
-        hydraulics["shift_control"], hydraulics["throttle_signal"], frozenset(data.get("forbids", ())),
-    )  # fmt: skip
-    _check_chart(unit, file)
-    return unit
-
-
-def _element(name: str, e: Mapping[str, Any]) -> Element:
-    joins = (CASE, e["holds"]) if "holds" in e else tuple(e["joins"])
-    plain = name.replace("_", " ")
-    return Element(
-        name, e.get("name", plain), e["kind"], joins, tuple(e.get("spoken", (plain,))), e.get("tap"),
-        e.get("released_by"), tuple(e.get("cushions", ())), e.get("adjustable", e["kind"] == "band"), e.get("solenoid"),
-    )  # fmt: skip
-
-
-def _check_chart(unit: Unit, file: TomlFile) -> None:
-    """Refuse a chart that the gear train cannot do, naming the gear."""
-    for range, gears in unit.ranges.items():
-        for gear in gears:
-            flow = power_flow(unit, range, gear)
-            keys = ("also", range, gear) if (range, gear) in unit.also else ("chart", gear)
-            where = f"gear {gear} in range {range}"
-            if gear == "N":
-                if flow.drives or flow.locked:
-                    raise file.error(keys, f"{where}: expected no drive, but the elements applied drive or lock")
-                continue
-            if flow.locked:
-                raise file.error(keys, f"{where}: the elements applied lock the gear train; expected a gear")
-            if flow.ratio is None:
-                raise file.error(keys, f"{where}: the elements applied leave the output free; expected a gear")
-            if (flow.ratio < 0) != (gear == "R"):
-                raise file.error(keys, f"{where}: ratio {flow.ratio:.3f} turns the wrong way")
-            for name, state in flow.one_way.items():
-                if (state == "holds") != (name in unit.chart[gear]):
-                    raise file.error(keys, f"{where}: {name} {state} on drive, the chart says otherwise")
-    ratios = [unit.ratio(gear) for gear in unit.forward]
-    for low, high, gear in zip(ratios, ratios[1:], unit.forward[1:], strict=False):
-        if high >= low:
-            raise file.error(("chart", gear), f"gear {gear}: ratio {high:.3f} is not below that of the gear before")
