@@ -34,3 +34,5 @@ class Step:
     temperature: str | None = None
     where: str | None = None
     """Pressure tap, for `pressure_*`."""
+    title: str = ""
+    """The step in a few shop words: `1-2 upshift at light throttle`."""
