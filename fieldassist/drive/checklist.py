@@ -222,7 +222,8 @@ def _filled(table: Table, text: Mapping[str, str], step: Step | None) -> dict[st
                 if not words.get(name):
                     known = ", ".join("{" + known + "}" for known, word in words.items() if word) or "none"
                     raise table.error(key, f"{{{name}}} is not known for this step; known here: {known}")
-            out[key] = template.format(**words)
+            filled = template.format(**words)
+            out[key] = filled[:1].upper() + filled[1:]
         except (ValueError, IndexError, AttributeError, KeyError) as error:
             raise table.error(key, f"expected text with {{placeholders}} ({error})") from None
         if key in ("prompt", "follow_up_prompt", "stop_prompt"):
