@@ -89,9 +89,9 @@ class Rule:
         return self.name.rpartition(".")[2]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Grammar:
-    """A grammar with everything it imports."""
+    """A grammar with everything it imports; compared by identity, so that it can be a cache key."""
 
     name: str
     rules: Mapping[str, Rule] = field(default_factory=dict)

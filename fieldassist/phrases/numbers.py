@@ -34,7 +34,7 @@ _DIGIT_NAMES = tuple(UNITS)
 
 def read_number(words: str | Sequence[str]) -> float | None:
     """Return the value of a phrase that is a number from its first word to its last, or None."""
-    tokens = words.replace("-", " ").split() if isinstance(words, str) else [w for t in words for w in t.split("-")]
+    tokens = (words if isinstance(words, str) else " ".join(words)).replace("-", " ").split()
     if not tokens:
         return None
     if tokens in (["half"], ["a", "half"]):

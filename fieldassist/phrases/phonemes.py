@@ -64,7 +64,7 @@ def read_lexicon(path: Path) -> dict[str, tuple[Phones, ...]]:
         wrong = next((phone for phone in phones if phone not in PHONE_INDEX), None)
         if not phones or wrong is not None:
             got = f", got {wrong!r}" if wrong else ""
-            raise DataFileError(path, number, f"expected a word and its phones out of {' '.join(PHONES[:4])}…{got}")
+            raise DataFileError(path, number, f"expected a word and phones as in CMUdict, AA to ZH{got}")
         out.setdefault(_VARIANT.sub("", parts[0].lower()), []).append(phones)
     return {word: tuple(dict.fromkeys(ways)) for word, ways in out.items()}
 

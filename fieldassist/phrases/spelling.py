@@ -84,7 +84,8 @@ def from_letters(word: str) -> Phones:
                 break
         else:
             at += 1
-    if len(out) > 1 and out[-1] == "S" and word.endswith("s") and not word.endswith("ss") and out[-2] not in _VOICELESS:
+    plural = word.endswith("s") and not word.endswith("ss")
+    if plural and len(out) > 1 and out[-1] == "S" and out[-2] not in _VOICELESS:
         out[-1] = "Z"
     return tuple(out) or ("AH",)
 
