@@ -92,6 +92,13 @@ class GearTrain:
         return tuple((name, self.shaft_of[name]) for name in names)
 
     @cached_property
+    def gearset_of(self) -> Mapping[str, str]:
+        """Set -> gearset that it is part of: sets with one carrier and one ring in common are one Ravigneaux
+        gearset, in which no power can be told to pass from the one to the other."""
+        places = [(self.shaft_of[f"{s.name}.ring"], self.shaft_of[f"{s.name}.carrier"]) for s in self.sets]
+        return {s.name: f"gearset {places.index(place)}" for s, place in zip(self.sets, places, strict=True)}
+
+    @cached_property
     def set_rows(self) -> tuple[tuple[int, ...], ...]:
         """Willis equation of each set over `nodes`, exact integers."""
         rows = []

@@ -14,14 +14,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
-from itertools import combinations
+from functools import cached_property, lru_cache
+from itertools import combinations, pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
-from fieldassist.deduce.geartrain import INPUT, OUTPUT, GearTrain
+from fieldassist.deduce.geartrain import CASE, INPUT, OUTPUT, GearTrain
 
 if TYPE_CHECKING:
     from fieldassist.deduce.unit import Unit
@@ -55,15 +55,41 @@ class PowerFlow:
     """One-way clutch -> `holds` (it carries torque) or `overruns` (it carries none)."""
     indeterminate: frozenset[str] = frozenset()
     """Elements whose share is not fixed by statics: `torques` gives them the share of equally stiff parts."""
-    circulating: float = 0.0
-    """Power going round in closed loops inside the gear train, as a multiple of input power."""
     set_torques: Mapping[str, float] = field(default_factory=dict)
     """Member -> torque that the rest of the train puts on it, as a multiple of input torque."""
+    _train: GearTrain | None = field(default=None, repr=False, compare=False)
 
     @property
     def drives(self) -> bool:
         """The input moves the output."""
         return self.ratio is not None
+
+    @cached_property
+    def circulating(self) -> float:
+        """Power going round in closed loops inside the gear train, as a multiple of input power.
+
+        Shafts and gearsets are the places of a network, and torque times speed of every member and coupling the
+        power between them; what is left going round when all that runs from input to output (or back, on
+        coast) is taken away, is circulating power.
+        """
+        if self._train is None or self.ratio is None:
+            return 0.0
+        edges: dict[tuple[str, str], float] = {}
+
+        def add(source: str, target: str, power: float) -> None:
+            if abs(power) > 1e-7:
+                edge = (source, target) if power > 0 else (target, source)
+                edges[edge] = edges.get(edge, 0.0) + abs(power)
+
+        for member, shaft in self._train.members:
+            place = self._train.gearset_of[member.partition(".")[0]]
+            add(shaft, place, self.set_torques[member] * self.speeds.get(member, 0.0))
+        for coupling in self._train.couplings:
+            first, second = self._train.shaft_of[coupling.first], self._train.shaft_of[coupling.second]
+            speed = next((s for m, s in self.speeds.items() if self._train.shaft_of[m] == second), 0.0)
+            if CASE not in (first, second):
+                add(first, second, self.torques.get(coupling.id, 0.0) * speed)
+        return _loops(edges)
 
 
 def power_flow(
@@ -175,7 +201,7 @@ class _State:
         torques = {name: _clean(t) for name, t in zip(self.closed, self.multipliers[count:], strict=True)}
         set_torques = {}
         for number, planetary in enumerate(train.sets):
-            factor = float(self.multipliers[number]) / (planetary.sun + planetary.ring)
+            factor = -float(self.multipliers[number]) / (planetary.sun + planetary.ring)
             for part, weight in zip(("sun", "ring", "carrier"), planetary.weights, strict=True):
                 set_torques[f"{planetary.name}.{part}"] = _clean(factor * weight)
         shared = np.abs(self.spare).max(axis=1, initial=0.0) > 1e-7
@@ -190,6 +216,7 @@ class _State:
             one_way={name: "holds" if name in held else "overruns" for name in sorted(one_ways)},
             indeterminate=frozenset(name for name, s in zip(self.closed, shared[count:], strict=True) if s),
             set_torques=set_torques,
+            _train=train,
         )
 
     def _known(self, shaft: str) -> bool:
@@ -201,6 +228,41 @@ def _locked(one_ways: Iterable[str], state: _State) -> PowerFlow:
         free=0, locked=True, redundant=state.rows - state.rank, ratio=None, output_held=state.output_held,
         speeds={}, torques={}, one_way=dict.fromkeys(sorted(one_ways), "holds"),
     )  # fmt: skip
+
+
+def _loops(edges: dict[tuple[str, str], float]) -> float:
+    """Take loops out of a flow one after the other; return what went round in them."""
+    total = 0.0
+    while loop := _find_loop(edges):
+        least = min(edges[edge] for edge in loop)
+        total += least
+        for edge in loop:
+            edges[edge] -= least
+            if edges[edge] < 1e-7:
+                del edges[edge]
+    return total
+
+
+def _find_loop(edges: Mapping[tuple[str, str], float]) -> list[tuple[str, str]]:
+    """The edges of one directed loop; none when there is no loop."""
+    ahead: dict[str, list[str]] = {}
+    for source, target in edges:
+        ahead.setdefault(source, []).append(target)
+    done: set[str] = set()
+
+    def walk(path: list[str]) -> list[str]:
+        for target in ahead.get(path[-1], ()):
+            if target in path:
+                return [*path[path.index(target) :], target]
+            if target not in done and (found := walk([*path, target])):
+                return found
+        done.add(path[-1])
+        return []
+
+    for start in ahead:
+        if start not in done and (found := walk([start])):
+            return list(pairwise(found))
+    return []
 
 
 def _clean(number: float) -> float:

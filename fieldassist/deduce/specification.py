@@ -20,7 +20,8 @@ Band = tuple[float, float]
 class Reading:
     """One line of a pressure specification."""
 
-    range: str
+    ranges: tuple[str, ...]
+    """Selector ranges in which it holds."""
     gear: str | None
     throttle: str | None
     rpm: float | None
@@ -121,7 +122,7 @@ def read_taps(table: Table, element_taps: Mapping[str, str]) -> dict[str, Tap]:
 def _reading(row: Table, factor: float) -> Reading:
     low, high = row.band("band", 0.0, 5000.0)
     out = Reading(
-        range=row.text("range", choices=RANGES),
+        ranges=row.texts("ranges", choices=RANGES),
         gear=row.text("gear", None, choices=GEARS),
         throttle=row.text("throttle", None, choices=THROTTLES),
         rpm=row.number("rpm", None, low=0, high=10_000),

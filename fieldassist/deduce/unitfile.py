@@ -76,7 +76,7 @@ def _sets(table: Table) -> tuple[PlanetarySet, ...]:
         kind = row.text("kind", choices=("simple", "double"))
         sun, ring = row.integer("sun", 5, 400), row.integer("ring", 5, 400)
         if ring <= sun:
-            raise row.error("ring", f"set {name}: expected a ring with more teeth than the sun ({sun}), got {ring}")
+            raise row.error("ring", f"set {name}: expected more teeth than the sun ({sun}), got {ring}")
         row.close()
         sets.append(PlanetarySet(name, kind, sun, ring))
     if not sets:
