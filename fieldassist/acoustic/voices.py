@@ -14,6 +14,7 @@ What each engine needs:
 
 from __future__ import annotations
 
+import argparse
 import ctypes
 import functools
 import importlib.util
@@ -24,6 +25,7 @@ import subprocess
 import tarfile
 import tempfile
 import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -62,6 +64,15 @@ class Speaker:
     """Weight of the first style in a mix, 0..1."""
 
 
+@dataclass(frozen=True)
+class Role:
+    """Who speaks a part in a recorded drive."""
+
+    speaker: Speaker
+    band: str = "direct"
+    """`direct`, or `loudspeaker` for the car's radio and navigation."""
+
+
 def load_speakers(split: str, path: Path | None = None) -> tuple[Speaker, ...]:
     """Return the speakers of a split, in the order of the file.
 
@@ -75,6 +86,19 @@ def load_speakers(split: str, path: Path | None = None) -> tuple[Speaker, ...]:
 def licences(path: Path | None = None) -> dict[str, str]:
     """Engine -> the licence line to name."""
     return dict(_read_toml(path or _HERE / "speakers.toml").get("licences", {}))
+
+
+def role_speaker(role: str, path: Path | None = None) -> Role:
+    """Return the fixture speaker of a role. Raises UserError naming the roles there are."""
+    path = path or _HERE / "speakers.toml"
+    roles = _read_toml(path).get("roles", {})
+    if role not in roles:
+        raise UserError(f"speakers: role {role!r} is not one of {', '.join(roles)}")
+    voice = roles[role].get("voice")
+    found = [speaker for speaker in load_speakers("fixtures", path) if speaker.id == voice]
+    if not found:
+        raise DataFileError(path, None, f"[roles] {role}: {voice} is not a speaker of the fixtures split")
+    return Role(found[0], roles[role].get("band", "direct"))
 
 
 def mixed_speakers(split: str, count: int, seed: int = 0) -> tuple[Speaker, ...]:
@@ -413,3 +437,17 @@ def _to_rate(samples: Speech, rate: int) -> Speech:
 
     common = gcd(rate, SAMPLE_RATE)
     return np.asarray(resample_poly(samples, SAMPLE_RATE // common, rate // common), np.float32)
+
+
+def run(argv: Sequence[str]) -> int:
+    """`python -m fieldassist.acoustic voices`: fetch the style vectors, say which engines are ready."""
+    parser = argparse.ArgumentParser(
+        prog="python -m fieldassist.acoustic voices", description="Fetch and list the synthetic speakers."
+    )
+    parser.parse_args(argv)
+    if shutil.which("npm"):
+        fetch_styles()
+    for engine, licence in licences().items():
+        counts = (f"{sum(s.engine == engine for s in load_speakers(split))} {split}" for split in SPLITS)
+        print(f"{engine}: {missing(engine) or 'ready'}; {', '.join(counts)}; {licence}")
+    return 0
