@@ -22,8 +22,9 @@ import soundfile
 from fieldassist.errors import UserError
 from fieldassist.record.event import Event
 
-SCHEMA_VERSION = 1
-"""Kept in `PRAGMA user_version`. A file of a higher version is read (and exported), never written."""
+SCHEMA_VERSION = 2
+"""Kept in `PRAGMA user_version`. A file of a lower version is migrated when it is opened for writing, after a
+copy is put beside it; a file of a higher one is read (and exported), never written."""
 
 APPLICATION_ID = 0x46415345
 """`PRAGMA application_id`, the letters FASE: tells a session from any other SQLite file."""
@@ -34,7 +35,16 @@ CLIP_RATE = 16_000
 BUSY_SECONDS = 5.0
 """How long a write waits for another program (the passenger's page, a review) to finish its own."""
 
-_SCHEMA = """
+CHECKPOINT_PAGES = 64
+"""The log is folded into the file whenever it has grown by this much (256 KiB): a copy of the one file, made with
+any file manager, then lacks a few utterances at most."""
+
+_CLIPS = "CREATE TABLE clips (id TEXT PRIMARY KEY, flac BLOB NOT NULL);"
+_CLIPS_TRIGGER = """
+CREATE TRIGGER clips_stay_as_written BEFORE UPDATE ON clips
+    BEGIN SELECT RAISE(ABORT, 'clips are never changed'); END;
+"""
+_SCHEMA = f"""
 CREATE TABLE events (
     seq INTEGER PRIMARY KEY AUTOINCREMENT,
     id TEXT NOT NULL UNIQUE,
@@ -42,14 +52,26 @@ CREATE TABLE events (
     at TEXT NOT NULL,
     data TEXT NOT NULL
 );
-CREATE TABLE clips (id TEXT PRIMARY KEY, flac BLOB NOT NULL) WITHOUT ROWID;
+{_CLIPS}
 CREATE TRIGGER events_stay_as_written BEFORE UPDATE ON events
     BEGIN SELECT RAISE(ABORT, 'events are never changed'); END;
 CREATE TRIGGER events_stay BEFORE DELETE ON events
     BEGIN SELECT RAISE(ABORT, 'events are never deleted'); END;
-CREATE TRIGGER clips_stay_as_written BEFORE UPDATE ON clips
-    BEGIN SELECT RAISE(ABORT, 'clips are never changed'); END;
+{_CLIPS_TRIGGER}
 """
+
+_MIGRATIONS: dict[int, tuple[str, ...]] = {
+    # Version 1 kept the clips in the key's own tree, where large values slow every look-up down.
+    1: (
+        "ALTER TABLE clips RENAME TO old_clips",
+        "DROP TRIGGER clips_stay_as_written",
+        _CLIPS,
+        "INSERT INTO clips (id, flac) SELECT id, flac FROM old_clips",
+        "DROP TABLE old_clips",
+        _CLIPS_TRIGGER,
+    ),
+}
+"""Version -> statements that make it the next version."""
 
 
 class StorageError(UserError):
@@ -73,31 +95,25 @@ class Store:
         self.readonly = readonly
 
     @classmethod
-    def create(cls, path: str | Path, started: Mapping[str, Any]) -> Store:
-        """Make a new session file whose first event is `started`.
+    def create(cls, path: str | Path, started: Mapping[str, Any] | None) -> Store:
+        """Make a new session file whose first event is `started` (None: it is written by who imports).
 
         Raises UserError when the file is already there, or its folder is missing or cannot be written.
         """
         path = Path(path)
-        try:  # only its owner may read it: it holds voices
-            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
-        except FileExistsError:
-            raise UserError(f"{path}: already there; give another name, or resume it") from None
-        except FileNotFoundError:
-            raise UserError(f"{path}: the folder {path.parent} does not exist") from None
-        except OSError as error:
-            raise UserError(f"{path}: cannot be created ({error.strerror})") from None
+        _make_private(path)
         try:
             connection = _connect(path, "rwc")
             with _told(path):
                 connection.execute("PRAGMA journal_mode = WAL")
-                connection.execute("PRAGMA synchronous = FULL")
+                _set_durability(connection)
                 connection.executescript(
                     f"BEGIN IMMEDIATE;{_SCHEMA}PRAGMA application_id = {APPLICATION_ID};"
                     f"PRAGMA user_version = {SCHEMA_VERSION};COMMIT;"
                 )
             store = cls(connection, path, SCHEMA_VERSION, readonly=False)
-            store.append("started", started)
+            if started is not None:
+                store.append("started", started)
         except UserError:
             path.unlink(missing_ok=True)
             raise
@@ -125,7 +141,10 @@ class Store:
                 )
             if not readonly:
                 with _told(path):
-                    connection.execute("PRAGMA synchronous = FULL")
+                    _set_durability(connection)
+                if version < SCHEMA_VERSION:
+                    _migrate(connection, path, version)
+                    version = SCHEMA_VERSION
         except BaseException:
             connection.close()
             raise
@@ -143,8 +162,8 @@ class Store:
         return self._insert(event_id, kind, now(), data)
 
     def insert(self, event: Event) -> Event:
-        """Write an event with the id and time that it already has (import, salvage); idempotent like append."""
-        return self._insert(event.id, event.kind, event.at, event.data)
+        """Write an event with the id, time and position that it already has (import); idempotent like append."""
+        return self._insert(event.id, event.kind, event.at, event.data, event.seq)
 
     def events(self, after: int = 0) -> tuple[Event, ...]:
         """Return the events whose `seq` is above `after`, in the order that counts."""
@@ -212,19 +231,9 @@ class Store:
             finally:
                 self._depth = 0
 
-    def checkpoint(self) -> None:
-        """Move what the log holds into the file itself, so that a copy of that one file is complete."""
-        if not self.readonly:
-            with _told(self.path):
-                self._connection.execute("PRAGMA wal_checkpoint(PASSIVE)").fetchone()
-
     def copy_to(self, path: str | Path) -> None:
         """Write a complete, consistent copy, whoever is writing at the moment. Raises UserError if it exists."""
-        target = Path(path)
-        if target.exists():
-            raise UserError(f"{target}: already there")
-        with _told(target), closing(sqlite3.connect(target)) as copy:
-            self._connection.backup(copy)
+        _copy(self._connection, Path(path))
 
     def close(self) -> None:
         """Close the file; the last one to close it folds the log into it."""
@@ -238,15 +247,17 @@ class Store:
     ) -> None:
         self.close()
 
-    def _insert(self, event_id: str, kind: str, at: str, data: Mapping[str, Any]) -> Event:
+    def _insert(
+        self, event_id: str, kind: str, at: str, data: Mapping[str, Any], seq: int | None = None
+    ) -> Event:
         try:
             text = json.dumps(dict(data), allow_nan=False, separators=(",", ":"))
         except (TypeError, ValueError) as error:
             raise UserError(f"event {kind}: its data is not JSON ({error})") from None
         with self.together():
             self._connection.execute(
-                "INSERT INTO events (id, kind, at, data) VALUES (?, ?, ?, ?) ON CONFLICT (id) DO NOTHING",
-                (event_id, kind, at, text),
+                "INSERT INTO events (seq, id, kind, at, data) VALUES (?, ?, ?, ?, ?) ON CONFLICT (id) DO NOTHING",
+                (seq, event_id, kind, at, text),
             )
             row = self._connection.execute(
                 "SELECT seq, id, kind, at, data FROM events WHERE id = ?", (event_id,)
@@ -279,6 +290,49 @@ def _connect(path: Path, mode: str) -> sqlite3.Connection:
     except sqlite3.DatabaseError as error:
         raise _translated(error, path) from None
     return connection
+
+
+def _set_durability(connection: sqlite3.Connection) -> None:
+    connection.execute("PRAGMA synchronous = FULL")
+    connection.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
+
+
+def _copy(connection: sqlite3.Connection, target: Path) -> None:
+    _make_private(target)
+    with _told(target), closing(sqlite3.connect(target)) as copy:
+        connection.backup(copy)
+
+
+def _make_private(path: Path) -> None:
+    """Make an empty file that only its owner may read: sessions hold voices."""
+    try:
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o600))
+    except FileExistsError:
+        raise UserError(f"{path}: already there; give another name") from None
+    except FileNotFoundError:
+        raise UserError(f"{path}: the folder {path.parent} does not exist") from None
+    except OSError as error:
+        raise UserError(f"{path}: cannot be created ({error.strerror})") from None
+
+
+def _migrate(connection: sqlite3.Connection, path: Path, version: int) -> None:
+    """Bring an older file up to date: all of it or nothing, with a copy of the old one beside it."""
+    backup = path.with_name(f"{path.name}.v{version}")
+    if not backup.exists():
+        _copy(connection, backup)
+    with _told(path):
+        connection.execute("BEGIN EXCLUSIVE")
+        try:
+            version = int(connection.execute("PRAGMA user_version").fetchone()[0])  # another may have been faster
+            for number in range(version, SCHEMA_VERSION):
+                for statement in _MIGRATIONS[number]:
+                    connection.execute(statement)
+            connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+            connection.execute("COMMIT")
+        except BaseException:
+            if connection.in_transaction:
+                connection.execute("ROLLBACK")
+            raise
 
 
 def _version(connection: sqlite3.Connection, path: Path) -> int:
