@@ -74,7 +74,9 @@ def say(store: Store, index: int, clip: bool = True) -> str:
     )  # fmt: skip
     entry = f"e{index}"
     store.append(
-        "entry", {"entry": entry, "step": step, "heard": heard.id, "finding": finding, "score": 0.9}, id=f"entry-{entry}"
+        "entry",
+        {"entry": entry, "step": step, "heard": heard.id, "finding": finding, "score": 0.9},
+        id=f"entry-{entry}",
     )
     store.append("step_done", {"step": step, "how": "answered"})
     return entry
@@ -88,8 +90,7 @@ def whole_session(path: Path) -> Path:
         store.append("entry_confirmed", {"entry": "e0", "by": "passenger"})
         store.append(
             "entry_corrected",
-            {"entry": "e2", "by": "passenger",
-             "finding": {"kind": "shift_speed", "shift": "1-2", "throttle": "light", "value": 15.0, "unit": "mph"}},
+            {"entry": "e2", "by": "passenger", "finding": {**entries()[2][2], "value": 15.0}},
         )  # fmt: skip
         store.append("entry_struck", {"entry": "e5", "by": "driver"})
         store.append("note", {"step": "upshift_1_2_medium", "clip": None, "text": "worse when hot"})

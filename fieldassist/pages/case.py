@@ -16,23 +16,41 @@ from fieldassist.record.store import Store
 
 
 @dataclass(frozen=True)
+class Plan:
+    """What a session refers to outside its file."""
+
+    unit: Unit | None
+    """None when the unit's file is not on this machine, or not usable; the session can still be read."""
+    step_names: Mapping[str, str]
+    """Step id -> its title."""
+    checklist: Checklist | None
+    """None when it (or the unit) is not on this machine."""
+
+
+@dataclass(frozen=True)
 class Case:
     """Everything that a page needs to know about one session, read at one moment."""
 
     path: Path
     events: tuple[Event, ...]
     view: SessionView
-    unit: Unit | None
-    """None when the unit's file is not on this machine; the session can still be read."""
-    step_names: Mapping[str, str]
-    """Step id -> its title."""
-    checklist: Checklist | None
-    """None when it (or the unit) is not on this machine."""
+    plan: Plan
+
+    @property
+    def unit(self) -> Unit | None:
+        """The session's unit, if it is known here."""
+        return self.plan.unit
+
+    @property
+    def step_names(self) -> Mapping[str, str]:
+        """Step id -> its title."""
+        return self.plan.step_names
 
     @property
     def planned(self) -> tuple[str, ...]:
         """Steps that are always asked, in order."""
-        return tuple(i.id for i in self.checklist.items if not i.on_request) if self.checklist is not None else ()
+        checklist = self.plan.checklist
+        return tuple(item.id for item in checklist.items if not item.on_request) if checklist is not None else ()
 
     @property
     def unit_title(self) -> str:
@@ -49,12 +67,12 @@ def read_case(path: str | Path) -> Case:
     """Read a session. Raises UserError when the file is missing, not a session, or damaged."""
     with Store.open(path, readonly=True) as store:
         events = store.events()
-    return make_case(Path(path), events)
-
-
-def make_case(path: Path, events: tuple[Event, ...]) -> Case:
-    """Put a session's events together with its unit and its steps."""
     view = project(events)
+    return Case(Path(path), events, view, plan_of(view))
+
+
+def plan_of(view: SessionView) -> Plan:
+    """Look up the unit and the checklist that a session names."""
     try:
         unit = load_unit(view.unit) if view.unit else None
     except UserError:
@@ -69,4 +87,4 @@ def make_case(path: Path, events: tuple[Event, ...]) -> Case:
             checklist = None
     if checklist is not None:
         names.update((item.id, item.title) for item in checklist.items)
-    return Case(path, events, view, unit, names, checklist)
+    return Plan(unit, names, checklist)

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+from fieldassist.deduce.causes import LOOKS, NOISES
 from fieldassist.errors import UserError
 from fieldassist.finding import KINDS, LOADS, RANGES, SEVERITIES, TEMPERATURES, THROTTLES, UNITS, Finding
 from fieldassist.pages.wording import KIND_WORDS, spaced, words
@@ -38,7 +39,7 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "fluid_level": ("where", "temperature"), "fluid_condition": ("where", "severity"), "linkage": ("where",),
     "shift_speed": ("shift", "throttle", "range", "value", "unit"),
     "engine_speed": ("gear", "range", "throttle", "value", "unit"),
-    "stall_speed": ("range", "value", "unit"), "pressure": ("where", "range", "throttle", "value", "unit"),
+    "stall_speed": ("range", "value", "unit"), "pressure": ("where", "range", "gear", "throttle", "value", "unit"),
     "engagement_time": ("range", "temperature", "value", "unit"),
 }  # fmt: skip
 """Keys of a finding that mean something for its kind; the pick lists show only these."""
@@ -48,8 +49,8 @@ UNITS_OF: dict[str, tuple[str, ...]] = {
     "engagement_time": ("s",),
 }  # fmt: skip
 WHERE_OF: dict[str, tuple[str, ...]] = {
-    "fluid_level": ("low", "high"), "fluid_condition": ("clear", "dark", "burnt", "milky", "foamy"),
-    "linkage": ("selector", "throttle"), "noise": ("whine", "grind", "buzz", "rattle", "clunk"),
+    "fluid_level": ("low", "high"), "fluid_condition": ("clear", *LOOKS),
+    "linkage": ("selector", "throttle"), "noise": NOISES,
     "leak": ("pan", "front_seal", "rear_seal", "cooler_line", "selector_shaft"),
 }  # fmt: skip
 """Places and looks that are offered; taps come from the unit."""
@@ -97,11 +98,16 @@ def alternatives(finding: Finding, heard: object, shifts: Sequence[str], most: i
     `finding`), which goes first; readings one slip of the tongue or ear away fill the rest.
     """
     found: list[Finding] = []
-    for near in (*_from_matcher(heard), *neighbours(finding, shifts)):
+    for near in (*kept_readings(heard), *neighbours(finding, shifts)):
         plain = replace(near, confidence=1.0)
         if plain != replace(finding, confidence=1.0) and plain not in found:
             found.append(plain)
-    return [{"words": words(near), "finding": near.to_json()} for near in found[:most]]
+    return [option(near) for near in found[:most]]
+
+
+def option(finding: Finding) -> dict[str, Any]:
+    """Return a finding as something to pick: `{"words", "finding"}`."""
+    return {"words": words(finding), "finding": finding.to_json()}
 
 
 def neighbours(finding: Finding, shifts: Sequence[str]) -> tuple[Finding, ...]:
@@ -160,7 +166,8 @@ def from_form(form: Mapping[str, str]) -> Finding:
     return Finding.from_json(data)
 
 
-def _from_matcher(heard: object) -> Iterable[Finding]:
+def kept_readings(heard: object) -> Iterable[Finding]:
+    """Yield the findings that the matcher kept with an utterance; what is not one is passed over."""
     if not isinstance(heard, list):
         return
     for item in heard:

@@ -1,219 +1,152 @@
-"""The pictures of the bay review and the report, each a plain function from data to an inline SVG."""
+"""Which pictures a session has data for, put together for the bay review and the report."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
-import matplotlib as mpl
-from matplotlib.axes import Axes
-from matplotlib.figure import Figure
-
-from fieldassist.deduce.kinematics import PowerFlow, power_flow
 from fieldassist.deduce.unit import Unit
-from fieldassist.errors import UserError
-from fieldassist.pages.svg import GREY, INK, PALE, SETTINGS, inline
+from fieldassist.finding import Finding
+from fieldassist.pages.applied import ChartRow, chart_rows
+from fieldassist.pages.case import Case
+from fieldassist.pages.flow import flow_picture, flow_view
+from fieldassist.pages.gauges import pattern_words, pressure_pattern, pressure_picture
+from fieldassist.pages.shift_map import shift_map, shift_map_picture
+from fieldassist.pages.wording import words
+from fieldassist.pages.writeup import SuspectLine, suspect_lines
 
-STANDSTILL = 1e-6
-"""Multiple of input speed below which a member stands still; above round-off, below any real speed."""
-
-
-@dataclass(frozen=True)
-class FlowLine:
-    """One member of a planetary set in a gear."""
-
-    member: str
-    """`front.sun`"""
-    speed: float | None
-    """Multiple of input speed; None when nothing fixes it."""
-    says: str
-    """In words: what holds or drives it."""
+MARKED = 0.02
+"""Probability from which a suspect is marked in the table."""
 
 
 @dataclass(frozen=True)
-class FlowView:
-    """A gear's power flow, ready to be drawn and told."""
+class Picture:
+    """One picture with its heading."""
 
+    id: str
     title: str
-    lines: tuple[FlowLine, ...]
-    elements: tuple[tuple[str, str], ...]
-    """(element name, what it does in words)."""
-    summary: str
+    svg: str
+    caption: str
 
 
-def flow_view(unit: Unit, range: str, gear: str, missing: frozenset[str] = frozenset()) -> FlowView:
-    """Return what turns, what is held and what carries torque. Raises UserError when the gear is not there."""
-    flow = power_flow(unit, range, gear, missing=missing)
-    title = f"Gear {gear}, range {range}"
-    if missing:
-        title += f", without the {' and '.join(unit.elements[e].name for e in sorted(missing))}"
-    return FlowView(
-        title=title,
-        lines=tuple(
-            FlowLine(member, flow.speeds.get(member), _member_says(unit, flow, member, shaft))
-            for member, shaft in unit.train.members
-        ),
-        elements=tuple(
-            (e.name, _element_says(unit, flow, e.id, range, gear, missing)) for e in unit.elements.values()
-        ),
-        summary=_summary(unit, flow, gear),
+@dataclass(frozen=True)
+class Question:
+    """The gear that the first suspect points to."""
+
+    range: str
+    gear: str
+    missing: frozenset[str]
+    """Elements taken as not holding."""
+
+
+def pictures(case: Case, question: Question | None = None) -> tuple[Picture, ...]:
+    """Return the pictures that this session has data for; `question` asks for another gear's power flow."""
+    unit = case.unit
+    if unit is None:
+        return ()
+    out: list[Picture] = []
+    tyre, axle = tyre_and_axle(case)
+    shifts = shift_map(unit, case.view.findings(), tyre, axle)
+    if shifts is not None:
+        caption = f"{shifts.verdict} {shifts.note}".strip()
+        out.append(
+            Picture("shift-map", "Shift speeds over throttle", shift_map_picture(shifts, "shift-map"), caption)
+        )
+    pattern = pressure_pattern(unit, case.view.findings())
+    if pattern is not None:
+        caption = pattern_words(unit, pattern)
+        if unit.specification is not None and unit.specification.demo:
+            caption = f"{caption} Specified figures are EXAMPLES of the unit file, not a vehicle maker's.".strip()
+        out.append(
+            Picture(
+                "pressures",
+                "Pressures against specification",
+                pressure_picture(unit, pattern, "pressures"),
+                caption,
+            )
+        )
+    question = question or gear_in_question(unit, case)
+    if question is not None:
+        out.extend(_flow_pictures(unit, question))
+    return tuple(out)
+
+
+def applied_table(case: Case) -> tuple[tuple[str, ...], tuple[ChartRow, ...]]:
+    """Return heads and rows of the applied-elements table, suspects marked and findings laid over it."""
+    if case.unit is None:
+        return (), ()
+    return chart_rows(
+        case.unit, _marks(case.unit, suspect_lines(case.view.deduced)), by_gear(case.view.findings())
     )
 
 
-def flow_picture(unit: Unit, view: FlowView, name: str) -> str:
-    """Draw the speeds of all members of a gear as bars over the multiple of input speed."""
-    known = [line.speed for line in view.lines if line.speed is not None]
-    low, high = min([0.0, *known]), max([1.0, *known])
-    with mpl.rc_context(SETTINGS):
-        count = len(view.lines)
-        figure = Figure(figsize=(7.6, 0.9 + 0.42 * count + 0.25 * len(unit.sets)), layout="constrained")
-        axes = figure.add_subplot()
-        place, ticks, labels = 0.0, [], []
-        for number, line in enumerate(view.lines):
-            if number and number % 3 == 0:
-                axes.axhline(place + 0.15, color=GREY, linewidth=0.8, linestyle=(0, (2, 3)))
-                place -= 0.7
-            ticks.append(place)
-            labels.append(line.member.replace(".", " ").replace("_", " "))
-            _speed_bar(axes, place, line)
-            place -= 1.0
-        axes.axvline(0, color=INK, linewidth=1.2)
-        axes.axvline(1, color=GREY, linewidth=1.0, linestyle=(0, (6, 3)))
-        axes.set_yticks(ticks, labels)
-        axes.tick_params(axis="y", length=0)
-        axes.set_ylim(place + 0.35, 0.65)
-        axes.set_xlim(low - 0.05 * (high - low), high + 0.05 * (high - low))
-        axes.set_xticks(_whole(low, high))
-        axes.set_xlabel("speed as a multiple of input speed (below 0: turns backward)")
-        axes.spines["left"].set_visible(False)
-        told = "; ".join(f"{line.member.replace('.', ' ')}: {line.says}" for line in view.lines)
-        return inline(figure, name, f"Power flow: {view.title}", f"{told}. {view.summary}")
+def tyre_and_axle(case: Case) -> tuple[str | None, float | None]:
+    """Return the vehicle's tyre (size or diameter) and axle ratio as recorded, None where they were not."""
+    facts: dict[str, Any] = {**case.view.intake, **case.view.started}
+    tyre = facts.get("tyre")
+    inches = facts.get("tyre_diameter_in")
+    if not isinstance(tyre, str) and isinstance(inches, int | float):
+        tyre = f"{inches:g} in"
+    axle = facts.get("axle_ratio")
+    ratio = float(axle) if isinstance(axle, int | float) and axle > 0 else None
+    return tyre if isinstance(tyre, str) else None, ratio
 
 
-def chart_rows(
-    unit: Unit, marked: Mapping[str, str], observed: Mapping[str, Sequence[str]]
-) -> tuple[tuple[str, ...], tuple[ChartRow, ...]]:
-    """Return (element names, rows) of the applied-elements table.
+def by_gear(findings: Sequence[Finding]) -> Mapping[str, list[str]]:
+    """Return findings in shop words per gear; one on a shift belongs to the gear it leads to."""
+    out: dict[str, list[str]] = {}
+    for finding in findings:
+        gear = gear_of(finding)
+        if gear is not None and finding.kind != "normal":
+            out.setdefault(gear, []).append(words(finding))
+    return out
 
-    `marked`: element id -> mark of the suspect (`1`, `2`); `observed`: gear or shift -> findings in shop words.
+
+def gear_of(finding: Finding) -> str | None:
+    """Return the gear that a finding speaks of, None when it speaks of none."""
+    if finding.gear:
+        return finding.gear
+    if finding.shift:
+        return finding.shift.partition("-")[2]
+    return "R" if finding.range == "R" else None
+
+
+def suspect_element(unit: Unit, line: SuspectLine) -> str | None:
+    """Return the element that a cause blames, None for causes that blame none."""
+    return next((part for part in line.cause.split(":") if part in unit.elements), None)
+
+
+def gear_in_question(unit: Unit, case: Case) -> Question | None:
+    """Return the gear that the first suspect points to; None when it blames no element.
+
+    Of the gears in which the suspect's element works, the one with the most complaints.
     """
-    heads = tuple(e.name + (f" [{marked[e.id]}]" if e.id in marked else "") for e in unit.elements.values())
-    rows: list[ChartRow] = []
-    for gear in unit.gears:
-        for range, gears in unit.ranges.items():
-            if gear not in gears or (range != gears_range(unit, gear) and (range, gear) not in unit.also):
-                continue
-            on = unit.applied(range, gear)
-            flow = power_flow(unit, range, gear)
-            cells = tuple(
-                Cell(
-                    on=e.id in on,
-                    suspect=e.id in marked and e.id in on,
-                    text="" if e.id not in on else "on" if e.friction else "holds",
-                )
-                for e in unit.elements.values()
-            )
-            found = tuple(observed.get(gear, ())) if range == gears_range(unit, gear) else ()
-            rows.append(ChartRow(f"{range}, gear {gear}" if gear != "R" else "Reverse", flow.ratio, cells, found))
-    return heads, tuple(rows)
+    lines = suspect_lines(case.view.deduced, most=1)
+    element = suspect_element(unit, lines[0]) if lines else None
+    gears = [gear for gear in unit.gears if element in unit.applied(unit.range_of(gear), gear)]
+    if element is None or not gears:
+        return None
+    found = by_gear([f for f in case.view.findings() if f.present])
+    gear = max(gears, key=lambda g: len(found.get(g, ())))
+    return Question(unit.range_of(gear), gear, frozenset({element}))
 
 
-@dataclass(frozen=True)
-class Cell:
-    """One element in one gear."""
-
-    on: bool
-    suspect: bool
-    text: str
-
-
-@dataclass(frozen=True)
-class ChartRow:
-    """One gear of a range."""
-
-    label: str
-    ratio: float | None
-    cells: tuple[Cell, ...]
-    findings: tuple[str, ...]
+def _flow_pictures(unit: Unit, question: Question) -> list[Picture]:
+    out = []
+    variants = [("flow-sound", frozenset[str]()), ("flow-fault", question.missing)]
+    for name, missing in variants if question.missing else variants[:1]:
+        view = flow_view(unit, question.range, question.gear, missing=missing)
+        told = "; ".join(f"{element}: {what}" for element, what in view.elements)
+        title = f"Power flow: {view.title}"
+        out.append(Picture(name, title, flow_picture(unit, view, name), f"{view.summary} {told}."))
+    return out
 
 
-def gears_range(unit: Unit, gear: str) -> str:
-    """Return the first range that gives the gear, D before the manual ones. Raises UserError when none does."""
-    order = ("D", *(r for r in unit.ranges if r != "D"))
-    for range in order:
-        if gear in unit.ranges.get(range, ()):
-            return range
-    raise UserError(f"{unit.name}: no range gives gear {gear!r}")
-
-
-def _speed_bar(axes: Axes, place: float, line: FlowLine) -> None:
-    axes.text(1.02, place, line.says, va="center", transform=axes.get_yaxis_transform())
-    if line.speed is None:
-        axes.text(0.03, place, "?", va="center", fontweight="bold")
-        return
-    if abs(line.speed) < STANDSTILL:
-        axes.plot([0], [place], marker="s", markersize=9, color=INK, clip_on=False)
-        return
-    back = line.speed < 0
-    axes.barh(place, line.speed, height=0.55, color="white" if back else PALE, edgecolor=INK,
-              linewidth=1.2, hatch="////" if back else None)  # fmt: skip
-    axes.plot([line.speed], [place], marker="<" if back else ">", markersize=7, color=INK, clip_on=False)
-
-
-def _whole(low: float, high: float) -> list[int]:
-    first, last = int(low) - (low < int(low)), int(high) + (high > int(high))
-    return list(range(first, last + 1))
-
-
-def _member_says(unit: Unit, flow: PowerFlow, member: str, shaft: str) -> str:
-    if flow.locked:
-        return "locked: the gear train is tied up"
-    if shaft == "case":
-        return "fixed to the case"
-    speed = flow.speeds.get(member)
-    if speed is None:
-        return "turns freely"
-    if abs(speed) < STANDSTILL:
-        holders = [
-            e.name for e in unit.elements.values()
-            if "case" in e.joins and unit.train.shaft_of[e.joins[1]] == shaft and _is_closed(flow, e.id)
-        ]  # fmt: skip
-        return "held by " + " and ".join(holders) if holders else "stands still"
-    text = "with the input" if abs(speed - 1) < 1e-6 else f"{abs(speed):.2f} x input"
-    if speed < 0:
-        text += ", backward"
-    ends = [end for end in ("input", "output") if unit.train.shaft_of[end] == shaft]
-    return text + (f" ({ends[0]})" if ends else "")
-
-
-def _is_closed(flow: PowerFlow, element: str) -> bool:
-    return element in flow.torques or flow.one_way.get(element) == "holds"
-
-
-def _element_says(
-    unit: Unit, flow: PowerFlow, element: str, range: str, gear: str, missing: frozenset[str]
-) -> str:
-    if element in missing:
-        return "taken as not holding"
-    if element in flow.one_way and flow.one_way[element] == "overruns":
-        return "overruns"
-    if not unit.elements[element].friction and element not in flow.one_way:
-        return "lets go"
-    if element not in unit.applied(range, gear) and element not in flow.torques:
-        return "released"
-    torque = flow.torques.get(element)
-    if torque is None:
-        return "applied"
-    verb = "holds" if not unit.elements[element].friction else "applied, carries"
-    share = f"{abs(torque):.2f} x input torque"
-    return f"{verb} {share}" + (" (shared as stiffness decides)" if element in flow.indeterminate else "")
-
-
-def _summary(unit: Unit, flow: PowerFlow, gear: str) -> str:
-    if flow.locked:
-        return "The gear train is tied up: the input cannot turn."
-    if flow.ratio is None:
-        return "Nothing drives the output: the engine runs up, the vehicle does not move."
-    same = [g for g in unit.gears if g != gear and abs(unit.ratio(g) - flow.ratio) < 0.005 * abs(flow.ratio)]
-    text = f"Ratio {abs(flow.ratio):.2f} to 1{', output backward' if flow.ratio < 0 else ''}."
-    return text + (f" That is gear {same[0]} again." if same else "")
+def _marks(unit: Unit, lines: Sequence[SuspectLine]) -> Mapping[str, str]:
+    marks: dict[str, str] = {}
+    for line in lines:
+        element = suspect_element(unit, line)
+        if element is not None and line.probability >= MARKED:
+            marks.setdefault(element, str(line.rank))
+    return marks

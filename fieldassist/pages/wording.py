@@ -50,6 +50,8 @@ def words(finding: Finding) -> str:
         head = f"{spaced(finding.where or 'line')} pressure"
     else:
         head = KIND_WORDS[finding.kind]
+    if finding.kind == "shift_speed" and finding.shift and finding.value is not None:
+        head = f"{finding.shift} shift at"
     if not finding.present:
         before = "no" if finding.kind in _TAKES_NO else "not" if finding.kind in _TAKES_NOT else "did not happen:"
         head = f"{before} {head}"
@@ -58,7 +60,7 @@ def words(finding: Finding) -> str:
     if finding.severity:
         head = f"{head} ({finding.severity})"
     parts = [head]
-    if finding.shift:
+    if finding.shift and not (finding.kind == "shift_speed" and finding.value is not None):
         parts.append(f"{finding.shift} shift")
     if finding.gear:
         parts.append({"R": "reverse", "N": "neutral"}.get(finding.gear, f"gear {finding.gear}"))

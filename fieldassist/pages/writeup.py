@@ -29,7 +29,7 @@ DEPTH_WORDS: dict[str, str] = {
 CAUTIONS: tuple[str, ...] = (
     "Aid to judgement, not a verdict: the vehicle maker's service information decides on procedures, limits and "
     "specifications, and work is done by qualified people under local law.",
-    "Road test: the driver watches the road and keeps to the law; entries are made by the passenger or in the bay.",
+    "Road test: the driver watches the road and keeps to the law; the passenger or the bay makes the entries.",
     "Hot fluid and a hot exhaust burn. Under a raised vehicle: rated stands, level ground, wheels chocked.",
     "Stall test only where the maker allows it, never with low fluid or low line pressure: wheels chocked, both "
     "brakes on, nobody in front or behind, five seconds at most, then cool down in neutral.",

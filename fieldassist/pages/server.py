@@ -1,0 +1,126 @@
+"""Runs a page's app on this machine: in a thread beside the drive, or in the foreground for the bay."""
+
+from __future__ import annotations
+
+import io
+import secrets
+import socket
+import threading
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import segno
+import uvicorn
+from starlette.applications import Starlette
+
+from fieldassist.errors import UserError
+from fieldassist.pages.guard import Door, Guard
+from fieldassist.pages.passenger import passenger_app
+from fieldassist.record.store import Store
+
+PASSENGER_PORT = 8471
+"""Tried first, so that a page which is open finds a drive again that was resumed; any free port otherwise."""
+CODE_DIGITS = 6
+START_SECONDS = 10.0
+
+
+@dataclass
+class PassengerServer:
+    """A running passenger page."""
+
+    url: str
+    """Address to open. Without `lan` it carries its own key after the `#`; browsers do not send that part."""
+    code: str | None
+    """Pairing code to be spoken, digits only; None without `lan`."""
+    qr: str
+    """QR code of the address, key included, as text for the terminal."""
+    _server: uvicorn.Server
+    _thread: threading.Thread
+    _app: Starlette
+
+    def stop(self) -> None:
+        """Close every page's connection and end the server; returns when it has ended."""
+        self._server.should_exit = True
+        self._thread.join(START_SECONDS)
+
+
+def start_passenger(store_path: str | Path, lan: bool = False) -> PassengerServer:
+    """Serve the passenger's page of one session from a thread; return when it can be opened.
+
+    Binds 127.0.0.1; with `lan` every interface, and then a pairing code is needed. Raises UserError when the
+    session cannot be opened or no port can be had.
+    """
+    path = Path(store_path)
+    Store.open(path).close()
+    code = "".join(secrets.choice("0123456789") for _ in range(CODE_DIGITS)) if lan else None
+    key = code or secrets.token_urlsafe(24)
+    listening = listen("0.0.0.0" if lan else "127.0.0.1", PASSENGER_PORT)
+    port = listening.getsockname()[1]
+    base = f"http://{lan_address() if lan else '127.0.0.1'}:{port}/"
+    app = passenger_app(path)
+    server = make_server(app, Door(key), f"fieldassist_{port}")
+    thread = threading.Thread(target=server.run, args=([listening],), name="passenger page", daemon=True)
+    thread.start()
+    wait_until_up(server, thread)
+    return PassengerServer(
+        base if lan else f"{base}pair#{key}", code, qr_text(f"{base}pair#{key}"), server, thread, app
+    )
+
+
+def make_server(app: Starlette, door: Door, cookie: str) -> uvicorn.Server:
+    """Return a quiet server for a guarded app."""
+    config = uvicorn.Config(
+        Guard(app, door, cookie),
+        log_level="critical",
+        access_log=False,
+        server_header=False,
+        timeout_graceful_shutdown=1,
+        lifespan="on",
+        http="h11",
+    )
+    return uvicorn.Server(config)
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """Return a listening socket on the port, or on any free one when it is taken. Raises UserError."""
+    for wanted in (port, 0):
+        sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            sock.bind((host, wanted))
+            sock.listen(64)
+        except OSError as error:
+            sock.close()
+            if wanted == 0:
+                raise UserError(f"no port to serve the page on {host}: {error.strerror}") from None
+        else:
+            return sock
+    raise AssertionError("unreachable")
+
+
+def wait_until_up(server: uvicorn.Server, thread: threading.Thread) -> None:
+    """Return when the server answers. Raises UserError when it ended or took too long."""
+    limit = time.monotonic() + START_SECONDS
+    while not server.started:
+        if not thread.is_alive() or time.monotonic() > limit:
+            raise UserError("the page's server did not start")
+        time.sleep(0.01)
+
+
+def lan_address() -> str:
+    """Return this machine's address on the local network. Nothing is sent: a datagram socket only looks up
+    the route. Raises UserError without a network."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+        try:
+            sock.connect(("192.0.2.1", 9))  # an address reserved for documentation (RFC 5737)
+        except OSError:
+            raise UserError("no local network: connect to one, or leave out --lan") from None
+        return str(sock.getsockname()[0])
+
+
+def qr_text(text: str) -> str:
+    """Return a QR code as lines of text for a terminal."""
+    out = io.StringIO()
+    segno.make(text, error="m").terminal(out=out, compact=True)
+    return out.getvalue()
