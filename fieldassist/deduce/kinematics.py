@@ -54,7 +54,8 @@ class PowerFlow:
     one_way: Mapping[str, str]
     """One-way clutch -> `holds` (it carries torque) or `overruns` (it carries none)."""
     indeterminate: frozenset[str] = frozenset()
-    """Elements whose share is not fixed by statics: `torques` gives them the share of equally stiff parts."""
+    """Elements whose share is not fixed by statics: `torques` gives them the share that they would have as
+    equally stiff couplings between rigid gears (least strain energy, Castigliano)."""
     set_torques: Mapping[str, float] = field(default_factory=dict)
     """Member -> torque that the rest of the train puts on it, as a multiple of input torque."""
     _train: GearTrain | None = field(default=None, repr=False, compare=False)
@@ -74,12 +75,11 @@ class PowerFlow:
         """
         if self._train is None or self.ratio is None:
             return 0.0
-        edges: dict[tuple[str, str], float] = {}
+        net: dict[tuple[str, str], float] = {}
 
         def add(source: str, target: str, power: float) -> None:
-            if abs(power) > 1e-7:
-                edge = (source, target) if power > 0 else (target, source)
-                edges[edge] = edges.get(edge, 0.0) + abs(power)
+            edge, sign = ((source, target), 1.0) if source < target else ((target, source), -1.0)
+            net[edge] = net.get(edge, 0.0) + sign * power
 
         for member, shaft in self._train.members:
             place = self._train.gearset_of[member.partition(".")[0]]
@@ -89,7 +89,8 @@ class PowerFlow:
             speed = next((s for m, s in self.speeds.items() if self._train.shaft_of[m] == second), 0.0)
             if CASE not in (first, second):
                 add(first, second, self.torques.get(coupling.id, 0.0) * speed)
-        return _loops(edges)
+        flows = {(a, b) if power > 0 else (b, a): abs(power) for (a, b), power in net.items()}
+        return _loops({edge: power for edge, power in flows.items() if power > 1e-7})
 
 
 def power_flow(
@@ -168,6 +169,10 @@ class _State:
             load[0], load[1] = torque, -torque * self.ratio
             self.multipliers = -(u[:, :rank] / s[:rank]) @ (vt[:rank] @ load)
         self.spare = u[:, rank:]
+        if self.ratio is not None and rank < self.rows:  # least strain energy: rigid gears, equal couplings
+            count = len(train.sets)
+            share = np.linalg.lstsq(self.spare[count:], -self.multipliers[count:], rcond=None)[0]
+            self.multipliers = self.multipliers + self.spare @ share
         self.held_torques = self.multipliers[self.rows - held :]
 
     @property
