@@ -127,7 +127,8 @@ def compile_grammar(grammar: jsgf.Grammar, rule: str | None = None) -> Automaton
     for each in rules:
         share = math.log(len(rules))
         builder.reference(jsgf.Ref(each.name, each.line), start, end, _Carry(weight=share), ())
-    automaton = _without_empty_arcs(builder.states, builder.arcs, start, end, grammar.path).merged()
+    arcs = _redirect(builder.states, builder.arcs, start)
+    automaton = _without_empty_arcs(builder.states, arcs, start, end, grammar.path).merged()
     if not automaton.finals:
         raise DataFileError(grammar.path, rules[0].line, "expected a grammar in which something can be said")
     return automaton
@@ -323,6 +324,54 @@ def _recursive_rules(grammar: jsgf.Grammar) -> frozenset[str]:
         if name in seen:
             out.add(name)
     return frozenset(out)
+
+
+def _redirect(states: int, arcs: list[Arc], start: int) -> list[Arc]:
+    """Lead arcs straight to where an empty arc behind them goes, wherever that is the cheaper way to be rid
+    of it: a loop over many phrases would else copy the beginnings of all to the end of each."""
+    leaving: list[list[Arc]] = [[] for _ in range(states)]
+    entering: list[dict[Arc, None]] = [{} for _ in range(states)]
+    for arc in arcs:
+        leaving[arc.source].append(arc)
+        entering[arc.target][arc] = None
+    spread = _sizes(leaving)
+    queue = [arc for arc in arcs if arc.word is None]
+    queue.sort(key=lambda arc: len(entering[arc.source]))
+    gone: set[Arc] = set()
+    for empty in queue:  # grows while it is walked
+        middle, goal = empty.source, empty.target
+        if empty in gone or empty.tags or middle == start:
+            continue
+        if middle != goal and len(entering[middle]) >= spread[goal]:
+            continue
+        gone.add(empty)
+        del entering[goal][empty]
+        if middle == goal:
+            continue
+        for arc in list(entering[middle]):
+            direct = Arc(arc.source, goal, arc.word, arc.weight + empty.weight, arc.tags, arc.slots)
+            if direct not in entering[goal] and not (direct.word is None and direct.source == goal):
+                entering[goal][direct] = None
+                gone.discard(direct)
+                if direct.word is None:
+                    queue.append(direct)
+    return [arc for into in entering for arc in into]
+
+
+def _sizes(leaving: list[list[Arc]]) -> list[int]:
+    """Arcs with a word that can follow each state at once."""
+    out = []
+    for state in range(len(leaving)):
+        seen, stack, count = {state}, [state], 0
+        while stack:
+            for arc in leaving[stack.pop()]:
+                if arc.word is not None:
+                    count += 1
+                elif arc.target not in seen:
+                    seen.add(arc.target)
+                    stack.append(arc.target)
+        out.append(count)
+    return out
 
 
 def _without_empty_arcs(states: int, arcs: list[Arc], start: int, end: int, path: str) -> Automaton:

@@ -9,6 +9,7 @@ passed over, and small words of the grammar may be missing, each at its cost.
 from __future__ import annotations
 
 import tomllib
+from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -59,6 +60,10 @@ class Costs:
     """A small word of the grammar that was not heard."""
     prior: float = 0.02
     """Share of the grammar's own weights (natural log) in the cost."""
+    coarse: int = 60
+    """Likeness in percent, over broad classes of sounds, below which a word of the grammar is not looked at."""
+    fine: float = 0.24
+    """Cost per phone of a word's best alignment above which it is not looked at."""
 
 
 @dataclass(frozen=True)
@@ -92,7 +97,11 @@ def heard_words(text: str, confidences: Sequence[float] = ()) -> tuple[HeardWord
 
 
 class Searcher:
-    """A grammar's automaton prepared for searching. Reusable, and safe to share between threads."""
+    """A grammar's automaton prepared for searching. Reusable, and safe to share between threads.
+
+    Arcs that leave the same state over the same word share one `track`, the row of the programme in which the
+    word's phones are aligned.
+    """
 
     def __init__(self, automaton: Automaton, costs: Costs = Costs()) -> None:
         self.automaton = automaton
@@ -100,27 +109,33 @@ class Searcher:
         self.words = automaton.words
         index = {word: i for i, word in enumerate(self.words)}
         said = [pronunciations(word) for word in self.words]
-        rows = [(a, w, phones) for a, arc in enumerate(automaton.arcs) if arc.word is not None
-                for w in (index[arc.word],) for phones in said[w]]  # fmt: skip
-        self.arc_of = np.array([row[0] for row in rows], np.int64)
-        self.word_of = np.array([row[1] for row in rows], np.int64)
-        self.length = np.array([len(row[2]) for row in rows], np.int64)
-        self.phones = np.zeros((len(rows), int(self.length.max(initial=1))), np.int64)
-        for i, (_, _, phones) in enumerate(rows):
-            self.phones[i, : len(phones)] = [PHONE_INDEX[p] for p in phones]
-        self.source = np.array([automaton.arcs[a].source for a in self.arc_of], np.int64)
-        self.target = np.array([automaton.arcs[a].target for a in self.arc_of], np.int64)
-        weights = np.array([arc.weight for arc in automaton.arcs], np.float32) * np.float32(costs.prior)
-        self.weight = weights[self.arc_of]
-        self._spelled = [_broad(phones) for ways in said for phones in ways]
-        self._spelled_word = np.array([i for i, ways in enumerate(said) for _ in ways], np.int64)
+        self._way_phones = [tuple(PHONE_INDEX[p] for p in phones) for ways in said for phones in ways]
+        self._way_word = np.array([w for w, ways in enumerate(said) for _ in ways], np.int64)
+        first_way = np.concatenate([[0], np.cumsum([len(ways) for ways in said])])
+        self._spelled = ["".join(_BROAD[p] for p in phones) for phones in self._way_phones]
+        widest = max((len(phones) for phones in self._way_phones), default=1)
+        self._way_table = np.zeros((len(self._way_phones), widest), np.int64)
+        self._way_length = np.array([len(phones) for phones in self._way_phones], np.int64)
+        for way, phones in enumerate(self._way_phones):
+            self._way_table[way, : len(phones)] = phones
         self._small = np.array([word in SMALL_WORDS or word in HESITATIONS for word in self.words], np.bool_)
-        self._by_phones: dict[tuple[int, ...], list[int]] = {}
-        for i, (_, _, phones) in enumerate(rows):
-            self._by_phones.setdefault(tuple(PHONE_INDEX[p] for p in phones), []).append(i)
-        self._by_word: dict[str, list[int]] = {}
-        for i, w in enumerate(self.word_of):
-            self._by_word.setdefault(self.words[w], []).append(i)
+        self._ways_by_phones: dict[tuple[int, ...], list[int]] = {}
+        for way, phones in enumerate(self._way_phones):
+            self._ways_by_phones.setdefault(phones, []).append(way)
+        self._ways_of = {word: range(first_way[w], first_way[w + 1]) for word, w in index.items()}
+
+        tracks: dict[tuple[int, int], int] = {}
+        steps: list[tuple[int, int]] = []
+        for a, arc in enumerate(automaton.arcs):
+            if arc.word is not None:
+                for way in self._ways_of[arc.word]:
+                    steps.append((a, tracks.setdefault((arc.source, way), len(tracks))))
+        self.track_source = np.array([key[0] for key in tracks], np.int64)
+        self.track_way = np.array([key[1] for key in tracks], np.int64)
+        self.step_arc = np.array([step[0] for step in steps], np.int64)
+        self.step_track = np.array([step[1] for step in steps], np.int64)
+        self.arc_target = np.array([arc.target for arc in automaton.arcs], np.int64)
+        self.arc_weight = np.array([arc.weight for arc in automaton.arcs], np.float32) * np.float32(costs.prior)
 
     @cached_property
     def vocabulary(self) -> frozenset[str]:
@@ -158,32 +173,48 @@ class Lattice:
         self.searcher = searcher
         self.heard = tuple(heard)
         self._spell()
-        keep = self._plausible()[searcher.word_of]
-        small = searcher._small[searcher.word_of]
-        rows = np.nonzero(keep | small)[0]
-        rows = rows[self._useful(searcher.source[rows], searcher.target[rows])]
-        self.rows = rows
-        self.source, self.target = searcher.source[rows], searcher.target[rows]
-        self.length = searcher.length[rows]
-        self.weight = searcher.weight[rows]
+        likely = self._likely_ways()
+        small = searcher._small[searcher._way_word]
+        steps = np.nonzero((likely | small)[searcher.track_way[searcher.step_track]])[0]
+        arcs = searcher.step_arc[steps]
+        tracks = searcher.step_track[steps]
+        useful = self._useful(searcher.track_source[tracks], searcher.arc_target[arcs])
+        steps, arcs, tracks = steps[useful], arcs[useful], tracks[useful]
+        order = np.argsort(searcher.arc_target[arcs], kind="stable")
+        self.arcs = arcs[order]
+        used_tracks, self.track = np.unique(tracks[order], return_inverse=True)
+        every = np.concatenate(
+            [[searcher.automaton.start], searcher.track_source[used_tracks], searcher.arc_target[self.arcs]]
+        )
+        used, numbers = np.unique(every, return_inverse=True)
+        self.start = int(numbers[0])
+        self.states = len(used)
+        self.source = numbers[1 : 1 + len(used_tracks)]
+        """State from which each track leaves."""
+        self.target = numbers[1 + len(used_tracks) :]
+        """State to which each step leads; steps are in the order of their targets."""
+        at = {int(state): i for i, state in enumerate(used)}
+        self.finals = {at[s]: f for s, f in searcher.automaton.finals.items() if s in at}
+        self.weight = searcher.arc_weight[self.arcs]
         if extra is not None:
-            self.weight = self.weight + extra[searcher.arc_of[rows]]
-        self.can_sound = keep[rows]
-        self.can_miss = small[rows]
-        self._number_states()
-        table, omit = cost_tables()
+            self.weight = self.weight + extra[self.arcs]
+        self.way = searcher.track_way[used_tracks]
+        self.can_sound = likely[self.way]
+        self.can_miss = small[self.way]
+        self.length = searcher._way_length[self.way]
         widest = int(self.length.max(initial=1))
-        phones = searcher.phones[rows][:, :widest]
-        self.phones = phones
-        self.omit = omit[phones]
+        table, omit = cost_tables()
+        phones = searcher._way_table[self.way][:, :widest]
         inside = np.arange(widest)[None, :] < self.length[:, None]
-        self.omit[~inside] = 0
-        self.omitted = np.concatenate([np.zeros((len(rows), 1), np.float32), np.cumsum(self.omit, axis=1)], axis=1)
-        self._take: dict[int, Floats] = {}
+        self.omit = np.where(inside, omit[phones], np.float32(0))
+        self.omitted = np.concatenate(
+            [np.zeros((len(phones), 1), np.float32), np.cumsum(self.omit, axis=1, dtype=np.float32)], axis=1
+        )
+        self.beyond = np.arange(widest + 1)[None, :] > self.length[:, None]
+        self.take: dict[int, Floats] = {}
         for phone in set(self.sounds):
             cost = np.full(phones.shape, np.float32(0.7)) if phone < 0 else table[phone][phones]
-            cost[~inside] = INFINITE
-            self._take[phone] = cost
+            self.take[phone] = np.where(inside, cost, INFINITE)
 
     def _spell(self) -> None:
         """Lay the heard words out as phones, with the word boundaries."""
@@ -201,116 +232,118 @@ class Lattice:
         _, omit = cost_tables()
         self.insert = [float(omit[p]) * s if p >= 0 else 0.5 for p, s in zip(sounds, strength, strict=True)]
 
-    def _plausible(self) -> Bools:
-        """Words of the grammar that sound like some stretch of what was heard."""
+    def _likely_ways(self) -> Bools:
+        """Words of the grammar (by way of saying) that sound like some stretch of what was heard.
+
+        A coarse sieve over broad classes of sounds first, then the cheapest alignment with any stretch.
+        """
         searcher = self.searcher
-        keep = np.zeros(len(searcher.words), np.bool_)
-        if UNKNOWN in (word.text for word in self.heard):
-            keep[:] = True  # an unknown stretch may have been anything short
-        if not self.sounds or not searcher._spelled:
+        keep = np.zeros(len(searcher._spelled), np.bool_)
+        if not self.sounds or not len(keep):
             return keep
         heard = "".join(_BROAD[p] if p >= 0 else "?" for p in self.sounds)
-        scores = process.cdist([heard], searcher._spelled, scorer=fuzz.partial_ratio, dtype=np.uint8)[0]
-        np.logical_or.at(keep, searcher._spelled_word, scores >= 67)
+        coarse = process.cdist([heard], searcher._spelled, scorer=fuzz.partial_ratio, dtype=np.uint8)[0]
+        rows = np.nonzero(coarse >= searcher.costs.coarse)[0]
+        length = searcher._way_length[rows]
+        table, omit = cost_tables()
+        phones = searcher._way_table[rows]
+        heard_phones = np.array(self.sounds, np.int64)
+        insert = np.concatenate([[0.0], np.cumsum(self.insert)]).astype(np.float32)
+        row = np.zeros((len(rows), len(self.sounds) + 1), np.float32)
+        cost = np.zeros(len(rows), np.float32)
+        for place in range(int(length.max(initial=0))):
+            phone = phones[:, place]
+            take = np.where(heard_phones[None, :] < 0, np.float32(0.7), table[phone][:, heard_phones])
+            fresh = row + omit[phone][:, None]
+            np.minimum(fresh[:, 1:], row[:, :-1] + take, out=fresh[:, 1:])
+            fresh -= insert
+            np.minimum.accumulate(fresh, axis=1, out=fresh)
+            fresh += insert
+            row = fresh
+            ending = length == place + 1
+            cost[ending] = row[ending].min(axis=1)
+        keep[rows] = cost <= searcher.costs.fine * length
         return keep
 
     def _useful(self, source: Ints, target: Ints) -> Bools:
-        """Rows on a way from the start to an end."""
-        states = self.searcher.automaton.states
-        forward = np.zeros(states, np.bool_)
-        forward[self.searcher.automaton.start] = True
+        """Steps on a way from the start to an end."""
+        automaton = self.searcher.automaton
+        forward = np.zeros(automaton.states, np.bool_)
+        forward[automaton.start] = True
         _spread(forward, source, target)
-        backward = np.zeros(states, np.bool_)
-        backward[list(self.searcher.automaton.finals)] = True
+        backward = np.zeros(automaton.states, np.bool_)
+        backward[list(automaton.finals)] = True
         _spread(backward, target, source)
         return np.asarray(forward[source] & backward[target])
-
-    def _number_states(self) -> None:
-        automaton = self.searcher.automaton
-        every = np.concatenate([[automaton.start], self.source, self.target])
-        used, numbers = np.unique(every, return_inverse=True)
-        n = len(self.source)
-        self.start = int(numbers[0])
-        self.source, self.target = numbers[1 : n + 1], numbers[n + 1 :]
-        self.states = len(used)
-        self.finals = {
-            int(np.searchsorted(used, s)): f for s, f in automaton.finals.items() if s in set(used.tolist())
-        }
 
     def best(self, banned: Callable[[Arc], bool] | None = None, limit: float = 1e5) -> Match | None:
         """Return the cheapest alignment without the banned arcs, None when it costs `limit` or more."""
         searcher, costs = self.searcher, self.searcher.costs
-        allowed = np.ones(len(self.rows), np.bool_)
+        weight = self.weight
         if banned is not None:
-            verdict: dict[int, bool] = {}
             arcs = searcher.automaton.arcs
-            allowed = np.array(
-                [not verdict.setdefault(a, banned(arcs[a])) for a in searcher.arc_of[self.rows]], np.bool_
-            )
-        sound = np.nonzero(self.can_sound & allowed)[0]
-        miss = np.nonzero(self.can_miss & allowed)[0]
-        count = len(self.sounds)
-        width = self.phones.shape[1] if len(self.rows) else 1
-        source, target, weight = self.source[sound], self.target[sound], self.weight[sound]
-        last = (np.arange(len(sound)), self.length[sound])
-        miss_cost = self.weight[miss] + np.float32(costs.miss_small)
-        omitted = self.omitted[sound]
-        enter = weight + np.float32(costs.mismatch)
-        jumps = self._jumps(allowed)
+            unique, back = np.unique(self.arcs, return_inverse=True)
+            shut = np.array([banned(arcs[a]) for a in unique], np.bool_)[back]
+            weight = np.where(shut, INFINITE, weight)
+        count, (tracks, width) = len(self.sounds), self.omitted.shape
+        miss = np.nonzero(self.can_miss[self.track])[0]
+        miss_source, miss_target = self.source[self.track[miss]], self.target[miss]
+        miss_cost = weight[miss] + np.float32(costs.miss_small)
+        last = (np.arange(tracks), self.length)
+        opening_cost = np.where(self.beyond, INFINITE, self.omitted + np.float32(costs.mismatch))
+        opening_cost[last] = INFINITE  # a word of which nothing was heard is no match
+        opening_cost[~self.can_sound] = INFINITE
+        jumps = self._jumps()
         skip = [searcher.skip_cost(word) for word in self.heard]
         word_ending_at = {end: i for i, end in enumerate(self.begin[1:])}
+        firsts = np.nonzero(np.diff(self.target, prepend=-1))[0]
+        goals = self.target[firsts]
 
         reached = np.full((count + 1, self.states), INFINITE, np.float32)
-        ended = np.full((count + 1, len(sound)), INFINITE, np.float32)
-        inside = np.full((len(sound), width + 1), INFINITE, np.float32)
-        take = {phone: cost[sound] for phone, cost in self._take.items()}
+        ended = np.full((count + 1, tracks), INFINITE, np.float32)
+        inside = np.full((tracks, width), INFINITE, np.float32)
         for j in range(count + 1):
             now = reached[j]
             if j == 0:
                 now[self.start] = 0
             else:
-                phone, strength = self.sounds[j - 1], np.float32(self.strength[j - 1])
                 fresh = inside + np.float32(self.insert[j - 1])
                 fresh[:, 0] = INFINITE
-                np.minimum(fresh[:, 1:], inside[:, :-1] + take[phone] * strength, out=fresh[:, 1:])
-                fresh -= omitted
+                taken = inside[:, :-1] + self.take[self.sounds[j - 1]] * np.float32(self.strength[j - 1])
+                np.minimum(fresh[:, 1:], taken, out=fresh[:, 1:])
+                fresh -= self.omitted
                 np.minimum.accumulate(fresh, axis=1, out=fresh)
-                fresh += omitted
+                fresh += self.omitted
                 inside = fresh
                 ended[j] = inside[last]
-                np.minimum.at(now, target, ended[j])
-                for begin, rows in jumps.get(j, ()):
-                    np.minimum.at(now, self.target[rows], reached[begin][self.source[rows]] + self.weight[rows])
+                for begin, same in jumps.get(j, ()):
+                    ended[j][same] = np.minimum(ended[j][same], reached[begin][self.source[same]])
+                if len(goals):
+                    now[goals] = np.minimum.reduceat(ended[j][self.track] + weight, firsts)
                 word = word_ending_at.get(j)
                 if word is not None:
                     np.minimum(now, reached[self.begin[word]] + np.float32(skip[word]), out=now)
             for _ in range(2):
-                np.minimum.at(now, self.target[miss], now[self.source[miss]] + miss_cost)
-            opening = (now[source] + enter)[:, None] + omitted
-            opening[last] = INFINITE  # a word of which nothing was heard is no match
-            beyond = np.arange(width + 1)[None, :] > self.length[sound][:, None]
-            opening[beyond] = INFINITE
-            np.minimum(inside, opening, out=inside)
+                np.minimum.at(now, miss_target, now[miss_source] + miss_cost)
+            np.minimum(inside, now[self.source][:, None] + opening_cost, out=inside)
         ends = [(float(reached[count][s]) + f.weight * costs.prior, s) for s, f in self.finals.items()]
         if not ends or min(ends)[0] >= min(limit, float(INFINITE) / 2):
             return None
         cost, state = min(ends)
-        tracer = _Trace(self, reached, ended, sound, miss, miss_cost, enter, jumps, skip, word_ending_at)
-        return tracer.match(cost, state)
+        trace = _Trace(self, reached, ended, weight, miss, miss_cost, jumps, skip, word_ending_at)
+        return trace.match(cost, state)
 
-    def _jumps(self, allowed: Bools) -> dict[int, list[tuple[int, Ints]]]:
-        """Rows whose word is exactly the heard word: end of the word -> its beginning and the rows."""
+    def _jumps(self) -> dict[int, list[tuple[int, Ints]]]:
+        """Tracks whose word is exactly the heard word: end of the word -> its beginning and the tracks."""
         searcher = self.searcher
-        place = {int(row): i for i, row in enumerate(self.rows)}
         out: dict[int, list[tuple[int, Ints]]] = {}
         for i, word in enumerate(self.heard):
             begin, end = self.begin[i], self.begin[i + 1]
-            same = searcher._by_phones.get(tuple(self.sounds[begin:end]), [])
-            exact = searcher._by_word.get(word.text, [])
-            rows = np.array(sorted({place[r] for r in (*same, *exact) if r in place}), np.int64)
-            rows = rows[allowed[rows]] if len(rows) else rows
-            if len(rows):
-                out.setdefault(end, []).append((begin, rows))
+            ways = [*searcher._ways_by_phones.get(tuple(self.sounds[begin:end]), []),
+                    *searcher._ways_of.get(word.text, ())]  # fmt: skip
+            tracks = np.nonzero(np.isin(self.way, ways))[0]
+            if len(tracks):
+                out.setdefault(end, []).append((begin, tracks))
         return out
 
 
@@ -321,95 +354,88 @@ class _Trace:
     lattice: Lattice
     reached: Floats
     ended: Floats
-    sound: Ints
+    weight: Floats
     miss: Ints
     miss_cost: Floats
-    enter: Floats
     jumps: dict[int, list[tuple[int, Ints]]]
     skip: list[float]
     word_ending_at: dict[int, int]
 
     def match(self, cost: float, state: int) -> Match:
+        """Return the alignment that ends in a state after all that was heard."""
         lattice = self.lattice
         arcs: list[Arc] = []
         spans: list[tuple[int, int]] = []
         skipped: list[int] = []
-        j = len(lattice.sounds)
         final = lattice.finals[state]
-        all_arcs = lattice.searcher.automaton.arcs
-        arc_of = lattice.searcher.arc_of[lattice.rows]
-        while j > 0 or state != lattice.start or self.reached[j][state] > 1e-6:
-            before, row, j_before = self._step(j, state)
-            if row is None:
-                skipped.append(self.word_ending_at[j])
-            else:
-                arcs.append(all_arcs[arc_of[row]])
-                spans.append((self._word_at(j_before), self._word_at(j)))
+        j = len(lattice.sounds)
+        while j > 0 or state != lattice.start:
+            before, step, j_before = self._step(j, state)
             if (j_before, before) == (j, state):
                 break
+            if step is None:
+                skipped.append(self.word_ending_at[j])
+            else:
+                arcs.append(lattice.searcher.automaton.arcs[lattice.arcs[step]])
+                spans.append((self._word_at(j_before), self._word_at(j)))
             j, state = j_before, before
         return Match(cost, tuple(reversed(arcs)), tuple(reversed(spans)), tuple(reversed(skipped)), final.tags)
 
     def _step(self, j: int, state: int) -> tuple[int, int | None, int]:
-        """Return the best predecessor: (state, row or None for a passed-over word, heard phones before)."""
+        """Return the best predecessor: (state, step or None for a passed-over word, heard phones before)."""
         lattice = self.lattice
         candidates: list[tuple[float, int, int | None, int]] = [(float(INFINITE), state, None, j)]
-        if self.word_ending_at.get(j) is not None:
-            word = self.word_ending_at[j]
+        word = self.word_ending_at.get(j)
+        if word is not None:
             begin = lattice.begin[word]
             candidates.append((float(self.reached[begin][state]) + self.skip[word], state, None, begin))
-        for begin, rows in self.jumps.get(j, ()):
-            for row in rows[lattice.target[rows] == state]:
-                source = int(lattice.source[row])
-                value = float(self.reached[begin][source] + lattice.weight[row])
-                candidates.append((value, source, int(row), begin))
-        into = np.nonzero(lattice.target[self.sound] == state)[0]
+        into = np.arange(*np.searchsorted(lattice.target, [state, state + 1]))
         if len(into):
-            k = int(into[np.argmin(self.ended[j][into])])
-            row = int(self.sound[k])
-            if self.ended[j][k] < INFINITE / 2 and float(self.ended[j][k]) <= float(self.reached[j][state]) + 1e-3:
-                begin = self._word_begin(row, float(self.enter[k]), j)
-                candidates.append((float(self.ended[j][k]), int(lattice.source[row]), row, begin))
-        missing = np.nonzero(lattice.target[self.miss] == state)[0]
-        for absent in missing:
-            row = int(self.miss[absent])
-            source = int(lattice.source[row])
+            value = self.ended[j][lattice.track[into]] + self.weight[into]
+            k = int(np.argmin(value))
+            step = int(into[k])
+            source = int(lattice.source[lattice.track[step]])
+            if value[k] < INFINITE / 2:
+                candidates.append((float(value[k]) - 1e-6, source, step, -1))
+        for missed in np.nonzero(lattice.target[self.miss] == state)[0]:
+            step = int(self.miss[missed])
+            source = int(lattice.source[lattice.track[step]])
             if source != state:
-                value = float(self.reached[j][source] + self.miss_cost[absent])
-                candidates.append((value + 1e-5, source, row, j))
-        _, before, row_or_none, j_before = min(candidates, key=lambda c: c[0])
-        return before, row_or_none, j_before
+                cost = float(self.reached[j][source] + self.miss_cost[missed])
+                candidates.append((cost + 1e-5, source, step, j))
+        _, before, chosen, j_before = min(candidates, key=lambda c: c[0])
+        if j_before < 0 and chosen is not None:
+            j_before = self._word_begin(int(lattice.track[chosen]), before, j)
+        return before, chosen, j_before
 
-    def _word_begin(self, row: int, enter: float, j: int) -> int:
-        """Where the alignment of a row that ends at j began: the programme of the search, run backwards."""
+    def _word_begin(self, track: int, source: int, j: int) -> int:
+        """Where the alignment of a track that ends at j began: the programme of the search, run backwards."""
         lattice = self.lattice
-        length = int(lattice.length[row])
-        source = int(lattice.source[row])
-        column = [0.0] * (length + 1)  # cost of the last l phones against the heard phones from k to j
-        for length_used in range(1, length + 1):
-            column[length_used] = column[length_used - 1] + float(lattice.omit[row, length - length_used])
-        best, where = float("inf"), j
+        for begin, same in self.jumps.get(j, ()):
+            if track in same and self.reached[begin][source] <= self.ended[j][track] + 1e-4:
+                return begin
+        length, omit = int(lattice.length[track]), lattice.omit[track].tolist()
+        column = [0.0]  # cost of the last phones of the track against the heard phones from k to j
+        for phone in range(length - 1, -1, -1):
+            column.append(column[-1] + omit[phone])
+        best, where = float("inf"), j - 1
         for k in range(j - 1, max(-1, j - 2 * length - 4), -1):
-            take = lattice._take[lattice.sounds[k]][row]
-            fresh = [column[0] + lattice.insert[k]]
+            take = lattice.take[lattice.sounds[k]][track].tolist()
+            insert, strength = lattice.insert[k], lattice.strength[k]
+            fresh = [column[0] + insert]
             for used in range(1, length + 1):
                 phone = length - used
-                fresh.append(
-                    min(
-                        column[used] + lattice.insert[k],
-                        column[used - 1] + float(take[phone]) * lattice.strength[k],
-                        fresh[used - 1] + float(lattice.omit[row, phone]),
-                    )
-                )
+                fresh.append(min(column[used] + insert, column[used - 1] + take[phone] * strength,
+                                 fresh[used - 1] + omit[phone]))  # fmt: skip
             column = fresh
-            value = float(self.reached[k][source]) + enter + column[length]
+            value = float(self.reached[k][source]) + column[length]
             if value < best - 1e-6:
                 best, where = value, k
         return where
 
     def _word_at(self, j: int) -> int:
         """The heard word in which a phone position lies."""
-        return int(np.searchsorted(np.array(self.lattice.begin), j, side="right")) - 1
+        return bisect_right(self.lattice.begin, j) - 1
 
 
 def _spread(seen: Bools, source: Ints, target: Ints) -> None:
@@ -430,6 +456,3 @@ _CLASSES = {
 }  # fmt: skip
 _BROAD = {PHONE_INDEX[phone]: letter for letter, phones in _CLASSES.items() for phone in phones.split()}
 
-
-def _broad(phones: Sequence[str]) -> str:
-    return "".join(_BROAD[PHONE_INDEX[p]] for p in phones)
