@@ -1,0 +1,184 @@
+"""`fieldassist deduce FILE`: suspects, reasons and the next test, from a session or from findings as JSON."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import textwrap
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from fieldassist.deduce import CaseBook, Context, Deduction, ShopPriors, Suspect, Unit, deduce, load_unit
+from fieldassist.deduce.shopwords import describe
+from fieldassist.errors import UserError
+from fieldassist.finding import Finding
+from fieldassist.record.projection import project
+from fieldassist.record.store import Store
+
+WIDTH = 80
+_SQLITE = b"SQLite format 3\x00"
+_MOST = 10_000_000
+"""Bytes of JSON that are read at most."""
+_DEPTH = {
+    "adjust": "adjustment", "fluid_and_filter": "fluid and filter", "in_vehicle": "work with the unit in place",
+    "removal": "removal of the unit", "not_transmission": "not the transmission", "none": "nothing to mend",
+    "unknown": "something else",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Question:
+    """What a file asks."""
+
+    unit: Unit
+    findings: tuple[Finding, ...]
+    context: Context
+    done: frozenset[str]
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.add_argument("file", metavar="FILE", help="a session file, or JSON: unit, findings, context; - for stdin")
+    parser.add_argument("--unit", help="unit to use in place of the file's")
+    parser.add_argument("--cases", type=Path, metavar="FILE", help="the shop's confirmed cases, to move the priors")
+    parser.add_argument("--json", action="store_true", help="print JSON")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Deduce and print. Raises UserError for a file that is neither."""
+    question = read_question(args.file, args.unit)
+    priors: ShopPriors | None = None
+    if args.cases is not None:
+        if not args.cases.is_file():
+            raise UserError(f"{args.cases}: no such file; expected the shop's confirmed cases")
+        book = CaseBook(args.cases)
+        priors = book.priors(question.unit.name)
+        book.close()
+    result = deduce(question.unit, question.findings, question.context, question.done, priors)
+    if args.json:
+        print(json.dumps(result.to_json(), indent=2, ensure_ascii=False))
+    else:
+        print("\n".join(page(question, result)))
+    return 0
+
+
+def read_question(name: str, unit: str | None = None) -> Question:
+    """Read a session file or JSON. Raises UserError that names the file and what was expected."""
+    if name == "-":
+        return _from_json(sys.stdin.buffer.read(_MOST), "standard input", unit)
+    path = Path(name)
+    try:
+        with path.open("rb") as file:
+            head = file.read(len(_SQLITE))
+            rest = b"" if head == _SQLITE else file.read(_MOST)
+    except OSError as error:
+        raise UserError(f"{path}: cannot be read ({error.strerror})") from error
+    return _from_session(path, unit) if head == _SQLITE else _from_json(head + rest, str(path), unit)
+
+
+def _from_session(path: Path, unit: str | None) -> Question:
+    store = Store.open(path, readonly=True)
+    try:
+        view = project(store.events())
+    finally:
+        store.close()
+    name = unit or view.unit
+    if name is None:
+        raise UserError(f"{path}: the session names no unit; give one with --unit")
+    context = Context.from_intake({**view.started, **view.intake})
+    return Question(load_unit(name), view.findings(), context, frozenset(view.steps_done) - view.steps_skipped)
+
+
+def _from_json(content: bytes, name: str, unit: str | None) -> Question:
+    try:
+        data = json.loads(content.decode("utf-8"))
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+        where = f" (line {error.lineno})" if isinstance(error, json.JSONDecodeError) else ""
+        raise UserError(f"{name}: expected a session file or JSON with unit and findings{where}") from error
+    if isinstance(data, list):
+        data = {"findings": data}
+    if not isinstance(data, dict):
+        raise UserError(f"{name}: expected a JSON object with unit and findings, got {type(data).__name__}")
+    wanted = unit or data.get("unit")
+    if not isinstance(wanted, str):
+        raise UserError(f'{name}: "unit" is missing; expected the name of a unit such as three_speed_simpson')
+    rows: Any = data.get("findings")
+    if not isinstance(rows, list):
+        raise UserError(f'{name}: "findings" is missing; expected a list of findings')
+    findings = []
+    for number, row in enumerate(rows, start=1):
+        try:
+            findings.append(Finding.from_json(row))
+        except UserError as error:
+            raise UserError(f"{name}: finding {number}: {error}") from error
+    done = data.get("done", [])
+    if not isinstance(done, list) or not all(isinstance(step, str) for step in done):
+        raise UserError(f'{name}: "done" must be a list of step ids')
+    try:
+        context = Context.from_json(data.get("context"))
+    except UserError as error:
+        raise UserError(f"{name}: {error}") from error
+    return Question(load_unit(wanted), tuple(findings), context, frozenset(done))
+
+
+def page(question: Question, result: Deduction) -> list[str]:
+    """The answer for a terminal, at most WIDTH columns."""
+    lines = [question.unit.title, ""]
+    if question.findings:
+        lines.append("Findings")
+        for number, finding in enumerate(question.findings, start=1):
+            doubt = f"  (heard {finding.confidence:.0%} sure)" if finding.confidence < 1.0 else ""
+            lines += _wrap(f"{number:>3}  {describe(finding)}{doubt}", 5)
+    else:
+        lines.append("No findings yet: what follows is how often each cause occurs.")
+    lines += ["", "Suspects"]
+    for number, suspect in enumerate(result.suspects[:5], start=1):
+        lines += _suspect(number, suspect)
+    rest = [s for s in result.suspects[5:] if s.probability >= 0.01]
+    if rest:
+        lines += _wrap("     also: " + ", ".join(f"{s.name} {s.probability:.0%}" for s in rest), 11)
+    lines += _wrap(f"     something else {result.unknown:.0%}, nothing wrong {result.good:.0%}", 5)
+    for a, b, p in result.pairs[:2]:
+        lines += _wrap(f"     two at once: {a} and {b} {p:.0%}", 5)
+    work = sorted(((p, depth) for depth, p in result.work.items() if p >= 0.02), reverse=True)
+    lines += ["", "Work", *_wrap("     " + ", ".join(f"{_DEPTH[depth]} {p:.0%}" for p, depth in work), 5)]
+    if result.contradictions:
+        lines += ["", "Does not fit together"]
+        for c in result.contradictions:
+            again = f"; repeat {c.repeat}" if c.repeat else ""
+            lines += _wrap(f"     {c.text}{again}", 5)
+    lines += ["", "Next test"]
+    if result.stop is not None:
+        lines += _wrap(f"     none: {result.stop}", 5)
+    for test in result.next_tests[:3]:
+        lines += _wrap(f"     {test.title} [{test.step}]", 5)
+        lines += _wrap(f"       {test.gain_bits:.2f} bits, {test.minutes:g} min, {test.depth}. {test.why}", 7)
+        for caution in test.cautions:
+            lines += _wrap(f"       ! {caution}", 9)
+    for step, why in result.withheld.items():
+        lines += _wrap(f"     not now: {step} ({why})", 5)
+    lines += ["", *_wrap("The vehicle maker's service information, local law and licensed practice come first.", 0)]
+    return lines
+
+
+def _suspect(number: int, suspect: Suspect) -> list[str]:
+    bar = "#" * round(10 * suspect.probability)
+    lines = _wrap(f"{number:>3}  {suspect.probability:>4.0%} {bar:<10} {suspect.name}", 21)
+    lines += _wrap(f"       {suspect.cause}: {suspect.work} ({_DEPTH[suspect.depth]})", 7)
+    for weight in suspect.for_[:4]:
+        lines += _wrap(f"       for     {weight.decibans:+5.1f} dB  {weight.text}", 24)
+    for weight in suspect.against[:4]:
+        lines += _wrap(f"       against {weight.decibans:+5.1f} dB  {weight.text}", 24)
+    if suspect.clears and suspect.probability >= 0.05:
+        clearing = suspect.clears[0]
+        lines += _wrap(f"       cleared if normal: {clearing.title} ({clearing.decibans:+.0f} dB)", 26)
+    if suspect.probability >= 0.05:
+        for caution in suspect.cautions:
+            lines += _wrap(f"       ! {caution}", 9)
+    return lines
+
+
+def _wrap(text: str, indent: int) -> list[str]:
+    return textwrap.wrap(text, WIDTH, subsequent_indent=" " * indent, drop_whitespace=True) or [""]

@@ -1,0 +1,204 @@
+"""How firmly every element holds in every condition, and what follows when it does not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+
+import numpy as np
+
+from fieldassist.deduce.events import either, likely
+from fieldassist.deduce.kinematics import PowerFlow, power_flow
+from fieldassist.deduce.states import Column, States
+from fieldassist.deduce.unit import Unit
+
+OPENING: dict[str, float] = {"closed": 0.0, "light": 0.25, "medium": 0.5, "full": 1.0}
+"""Throttle opening: light 1/4, medium 1/2. Source: definitions in a maker's glossary (check_values D2, S15)."""
+TORQUE: dict[str, float] = {"closed": 0.12, "light": 0.35, "medium": 0.62, "full": 1.0}
+"""Engine torque at that opening, as a share of full torque (from memory, a naturally aspirated engine)."""
+BASE_PRESSURE = 0.2
+"""Line pressure on a closed throttle as a share of that at full throttle (from memory)."""
+REVERSE_BOOST = 1.8
+"""Line pressure in R against D (published R test 180-220 psi at idle against far less in D)."""
+LAUNCH = 1.1
+"""Extra demand on pulling away: the converter multiplies torque."""
+SHIFT_WORK = 1.25
+"""Extra demand on an element that takes over a shift: it also slows the engine down."""
+MARGIN = 1.5
+"""Torque that a good element can hold, over the most that it is asked for (from memory)."""
+SHARE_EXPONENT = 1.0 / 3.0
+"""Elements are sized by heat as well as by torque, so demand grows less than the torque share."""
+
+
+@dataclass(frozen=True)
+class Loss:
+    """What the output does when one element of a gear does not hold."""
+
+    kind: str
+    """`none` (something else holds it), `free` (no drive), `falls` (drive in another gear), `locked`."""
+    ratio: float | None = None
+    """Ratio then."""
+
+
+@lru_cache(maxsize=65536)
+def loss(unit: Unit, range_: str, gear: str, element: str, load: str = "drive") -> Loss:
+    """What happens in a gear when one element does not hold, from the power flow."""
+    good = power_flow(unit, range_, gear, load)
+    return _compare(good, power_flow(unit, range_, gear, load, missing=frozenset((element,))))
+
+
+@lru_cache(maxsize=65536)
+def excess(unit: Unit, range_: str, gear: str, element: str, load: str = "drive") -> Loss:
+    """What happens in a gear when one more element holds, from the power flow."""
+    good = power_flow(unit, range_, gear, load)
+    return _compare(good, power_flow(unit, range_, gear, load, extra=frozenset((element,))))
+
+
+def _compare(good: PowerFlow, now: PowerFlow) -> Loss:
+    if now.locked:
+        return Loss("locked")
+    if now.ratio is None:
+        return Loss("locked" if now.output_held and not good.output_held and good.drives else "free")
+    if good.ratio is not None and abs(now.ratio - good.ratio) < 1e-6 * abs(good.ratio):
+        return Loss("none", now.ratio)
+    return Loss("falls", now.ratio)
+
+
+class Holding:
+    """Capacity against demand for one unit under every hypothesis."""
+
+    def __init__(self, unit: Unit, states: States) -> None:
+        self.unit = unit
+        self.states = states
+
+    def signal(self, throttle: str) -> Column:
+        """Throttle signal, part of full; a weak engine is given more pedal for the same going."""
+        s = self.states
+        pedal = OPENING[throttle] + (0.35 * (1.0 - s["engine"]) if throttle in ("light", "medium") else 0.0)
+        return np.clip(s["throttle_gain"] * pedal + s["throttle_offset"], 0.0, 1.15)
+
+    def line(self, throttle: str, temperature: str) -> Column:
+        """Line pressure, as a share of the good unit's at full throttle (forward ranges)."""
+        s = self.states
+        pressure = BASE_PRESSURE + (1.0 - BASE_PRESSURE) * self.signal(throttle)
+        starved = 1.0 - s["fade"] * {"closed": 0.1, "light": 0.3, "medium": 0.45, "full": 0.6}[throttle]
+        air = 1.0 - s["aeration"] * (0.38 if temperature == "hot" else 0.2)
+        off_port = 1.0 - 0.45 * s["manual_valve"]
+        hot = s["line_hot"] if temperature == "hot" else 1.0
+        return np.asarray(pressure * s["line"] * hot * starved * air * off_port)
+
+    def good_line(self, throttle: str) -> float:
+        """Line pressure of the good unit on the same scale."""
+        return BASE_PRESSURE + (1.0 - BASE_PRESSURE) * OPENING[throttle]
+
+    def firmness(self, element: str, throttle: str, temperature: str) -> Column:
+        """Torque that an element can hold, as a factor of the good one's at full throttle."""
+        s = self.states
+        own = s.element[element, "capacity"]
+        if not self.unit.elements[element].friction:
+            return own  # a one-way clutch needs no pressure
+        leak = s.element[element, "circuit"] ** (1.3 if temperature == "hot" else 0.8)
+        return np.asarray(own * leak * s["friction"] * self.line(throttle, temperature))
+
+    def share(self, range_: str, gear: str, element: str) -> float:
+        """Torque share of an element in a gear, multiples of input torque."""
+        return abs(power_flow(self.unit, range_, gear).torques.get(element, 0.0))
+
+    @cached_property
+    def design(self) -> dict[str, float]:
+        """Element -> what a good one holds at full throttle, sized for its hardest duty."""
+        out = {}
+        for element in self.unit.elements:
+            duties = [
+                self.demand(range_, gear, element) * SHIFT_WORK / self._boost(range_)
+                for range_, gears in self.unit.ranges.items()
+                for gear in gears
+                if gear != "N" and element in self.unit.applied(range_, gear)
+            ]
+            out[element] = MARGIN * max(duties, default=1.0)
+        return out
+
+    @staticmethod
+    def _boost(range_: str) -> float:
+        """Line pressure of a range on a closed throttle, relative to the forward ranges."""
+        return REVERSE_BOOST if range_ == "R" else 1.0
+
+    def demand(self, range_: str, gear: str, element: str) -> float:
+        """Demand on an element at full throttle; relative measure."""
+        launch = LAUNCH if gear in ("R", self.unit.ranges[range_][0]) else 1.0
+        return float(launch * max(self.share(range_, gear, element), 1e-3) ** SHARE_EXPONENT)
+
+    def overload(
+        self, range_: str, gear: str, element: str, throttle: str, temperature: str, extra: float = 1.0
+    ) -> Column:
+        """Demand over capacity: above 1 the element slips."""
+        torque = TORQUE[throttle] * (self.states["engine"] if throttle == "full" else 1.0)
+        demand = self.demand(range_, gear, element) * torque * extra
+        # A one-way clutch is sized in the same way, but holds at every throttle alike.
+        firm = self.firmness(element, throttle, temperature) * self._boost(range_) * self.design[element]
+        return np.asarray(demand / np.maximum(firm, 1e-3))
+
+    def slips(
+        self, range_: str, gear: str, element: str, throttle: str, temperature: str, extra: float = 1.0
+    ) -> Column:
+        """Probability that an element slips."""
+        return likely(self.overload(range_, gear, element, throttle, temperature, extra), 1.0, 0.09)
+
+    def gone(self, element: str, temperature: str = "hot") -> Column:
+        """Probability that an element is as good as not there."""
+        s = self.states
+        firm = s.element[element, "capacity"].copy()
+        if self.unit.elements[element].friction:
+            firm = firm * s.element[element, "circuit"] * s["friction"] * np.minimum(s["line"], 1.0)
+            firm = firm * (1.0 - 0.4 * s["aeration"])
+        return likely(firm, 0.17, -0.035)
+
+    def fill_delay(self, element: str, temperature: str) -> Column:
+        """Seconds that an element takes longer to take hold than a good one."""
+        s = self.states
+        if not self.unit.elements[element].friction:
+            return np.zeros(s.count)
+        feed = s["line"] * s["line_idle"] * (s["line_hot"] if temperature == "hot" else 1.0)
+        starved = np.maximum(1.0 / np.maximum(feed, 0.2) - 1.0, -0.3)
+        worn = 1.0 - s.element[element, "capacity"]
+        air = s["aeration"] * (1.0 if temperature == "hot" else 0.7)
+        filter_ = s["fade"] * (0.4 if temperature == "hot" else 0.8)
+        return np.asarray(
+            s.element[element, "apply_time"] + 0.7 * starved + 0.6 * worn + 0.9 * air + filter_
+            + 0.5 * s["manual_valve"]
+        )  # fmt: skip
+
+    def carrying(self, range_: str, gear: str) -> tuple[str, ...]:
+        """Elements whose loss is felt in a gear, and every one-way clutch that holds there."""
+        closed = self.unit.applied(range_, gear)
+        return tuple(sorted(e for e in closed if loss(self.unit, range_, gear, e).kind != "none"))
+
+    def slip(self, range_: str, gear: str, throttle: str, temperature: str) -> Column:
+        """Probability that the driver feels slip in a gear."""
+        parts: list[Column] = []
+        for element in self.carrying(range_, gear):
+            p = self.slips(range_, gear, element, throttle, temperature)
+            gone = self.gone(element)
+            # A lost element that a one-way clutch stands in for gives another gear, not slip.
+            keep = 0.35 if loss(self.unit, range_, gear, element).kind == "free" else 0.1
+            parts.append(p * (1.0 - gone) + keep * gone)
+        return either(*parts)
+
+    def no_drive(self, range_: str, gear: str) -> Column:
+        """Probability that a gear does not drive at all."""
+        s = self.states
+        parts: list[Column] = [
+            self.gone(e) for e in self.carrying(range_, gear) if loss(self.unit, range_, gear, e).kind == "free"
+        ]
+        parts += [(1.0 - s["input"]) * 0.95, (1.0 - s["output"]) * 0.9, 0.35 * s["manual_valve"] ** 2]
+        return either(*parts, likely(self.line("light", "hot") / self.good_line("light"), 0.25, -0.05))
+
+    def bound(self, range_: str, gear: str) -> Column:
+        """Probability that two elements work against each other in a gear."""
+        closed = self.unit.applied(range_, gear)
+        parts = [
+            self.states.element[e, "drag"]
+            for e in self.unit.elements
+            if e not in closed and excess(self.unit, range_, gear, e).kind == "locked"
+        ]
+        return either(*parts) if parts else np.zeros(self.states.count)
