@@ -201,7 +201,8 @@ def fetch_styles() -> Path:
 
 
 def _kokoro(text: str, speaker: Speaker, speed: float) -> tuple[Speech, int]:
-    phonemes = kokoro_phonemes(text, speaker.accent)
+    # Without a closing mark the network swallows the edges of short texts.
+    phonemes = kokoro_phonemes(text if text[-1] in ".!?…,;:" else text + ".", speaker.accent)
     symbols = _kokoro_symbols()
     tokens = [symbols[p] for p in phonemes if p in symbols][:508]
     if not tokens:

@@ -1,0 +1,180 @@
+"""What the hearing benchmark listens to: sentences with their meaning, clips of them, unrelated talk."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soundfile
+
+from fieldassist.acoustic.cabin import Cabin, cabin_noise
+from fieldassist.acoustic.fixtures import trim
+from fieldassist.acoustic.mixing import (
+    Signal,
+    active_speech_level,
+    noise_gain,
+    rms_level,
+    to_float,
+    to_int16,
+    to_level,
+)
+from fieldassist.acoustic.voices import Speaker, cache_folder, load_speakers, mixed_speakers, speak
+from fieldassist.errors import DataFileError, UserError
+from fieldassist.finding import Finding
+from fieldassist.sound.wave import read_wave
+from fieldassist.words.recognizer import SAMPLE_RATE, Samples
+
+SENTENCES = Path(__file__).resolve().parent / "speech_sentences.toml"
+SEED = 1_000_000
+"""Cabin noise of the benchmark is drawn from here on; training uses smaller seeds."""
+LEAD, TAIL = 2.0, 1.5
+"""Seconds of noise alone before the speech (as 3GPP TS 26.077 Annex A.1 has it) and after it."""
+HELD_OUT = 5
+"""Unrelated talk: speakers whose number divides by this are kept out of training."""
+
+
+@dataclass(frozen=True)
+class Sentence:
+    """One thing said, and what it should become."""
+
+    text: str
+    step: str
+    findings: tuple[dict[str, Any], ...]
+    """Readings that are equally right; empty for a command or for talk."""
+    command: str | None
+
+    @property
+    def meant(self) -> bool:
+        """Whether it is for the tool."""
+        return bool(self.findings) or self.command is not None
+
+    @property
+    def number(self) -> bool:
+        """Whether a value is expected."""
+        return any("value" in finding for finding in self.findings)
+
+
+@dataclass(frozen=True)
+class Clip:
+    """One recording to be heard."""
+
+    samples: Samples
+    step: str
+    speech_end: float
+    """Seconds from the start at which the speaker has finished."""
+    label: str
+    """Speaker, for the list of errors."""
+
+
+def read_sentences(path: Path = SENTENCES) -> tuple[str, tuple[Sentence, ...]]:
+    """Return the unit and the sentences of a file. Raises DataFileError naming the sentence."""
+    try:
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except tomllib.TOMLDecodeError as error:
+        raise DataFileError(path, None, f"not TOML: {error}") from None
+    out = []
+    for number, row in enumerate(data.get("sentence", []), 1):
+        extra = set(row) - {"text", "step", "finding", "command"}
+        if extra or "text" not in row or "step" not in row:
+            raise DataFileError(path, None, f"sentence {number}: expected text, step and finding or command")
+        found = row.get("finding", [])
+        findings = tuple(found if isinstance(found, list) else [found])
+        for finding in findings:
+            Finding.from_json(finding)
+        out.append(Sentence(row["text"], row["step"], findings, row.get("command")))
+    if not out:
+        raise DataFileError(path, None, "expected at least one sentence")
+    return str(data.get("unit", "three_speed_simpson")), tuple(out)
+
+
+def is_right(finding: Finding, sentence: Sentence) -> bool:
+    """Whether every key that the sentence expects has its value in the finding."""
+    got = finding.to_json()
+    return any(
+        all(got.get(key) == value for key, value in {"present": True, **wanted}.items())
+        for wanted in sentence.findings
+    )
+
+
+def is_number_error(finding: Finding, sentence: Sentence) -> bool:
+    """Whether a number was heard as another number."""
+    wanted = {f["value"] for f in sentence.findings if "value" in f}
+    return bool(wanted) and finding.value is not None and finding.value not in wanted
+
+
+def test_speakers() -> tuple[Speaker, ...]:
+    """Speakers held for tests, and mixes of their styles."""
+    return (*load_speakers("test"), *mixed_speakers("test", 6, seed=SEED))
+
+
+def say(text: str, speaker: Speaker, speed: float) -> Signal:
+    """Speak, or take the clip from the cache, at the usual level; the silence at its ends is cut off."""
+    key = hashlib.sha256(repr((2, text, speaker, speed)).encode()).hexdigest()[:24]
+    path = cache_folder() / "bench_speech" / f"{key}.flac"
+    if not path.is_file():
+        speech = to_level(trim(speak(text, speaker, speed).astype(np.float64)))
+        path.parent.mkdir(parents=True, exist_ok=True)
+        part = path.with_suffix(".part")
+        soundfile.write(part, to_int16(speech), SAMPLE_RATE, format="FLAC", subtype="PCM_16")
+        part.replace(path)
+    return to_float(soundfile.read(path, dtype="int16")[0])
+
+
+def voices_of(sentences: Sequence[Sentence], per_sentence: int) -> Iterator[tuple[int, Speaker, float]]:
+    """Deal the test speakers out: (sentence index, speaker, speed)."""
+    speakers = test_speakers()
+    rng = np.random.default_rng(SEED)
+    turn = 0
+    for index in range(len(sentences)):
+        for _ in range(per_sentence):
+            yield index, speakers[turn % len(speakers)], round(float(rng.uniform(0.92, 1.15)), 2)
+            turn += 1
+
+
+def in_cabin(speech: Signal, snr: float | None, seed: int) -> tuple[Samples, float]:
+    """Put speech between noise alone and into noise at `snr` dB (None: next to none, 40 dB).
+
+    Returns the samples and the second at which the speech ends.
+    """
+    rng = np.random.default_rng([SEED, seed])
+    speed = float(rng.uniform(25, 65))
+    cabin = Cabin(
+        speed=speed,
+        tilt=float(rng.uniform(6, 12)),
+        wind=float(rng.beta(1.5, 2.5)),
+        fan=float(rng.uniform(0, 0.8)),
+        rain=float(rng.uniform(0.2, 0.8)) if rng.random() < 0.15 else 0.0,
+        engine=float(rng.uniform(1300, 3200)),
+        indicator=bool(rng.random() < 0.15),
+        wiper=bool(rng.random() < 0.15),
+        wander=2.0,
+    )
+    level, _ = active_speech_level(speech)
+    lead = np.zeros(round(LEAD * SAMPLE_RATE))
+    padded = np.concatenate([lead, speech, np.zeros(round(TAIL * SAMPLE_RATE))])
+    noise = cabin_noise(padded.size / SAMPLE_RATE + 0.1, cabin, SEED + seed)[: padded.size].astype(np.float64)
+    gain = noise_gain(level, rms_level(noise), 40.0 if snr is None else snr)
+    return to_int16(padded + noise * gain), LEAD + speech.size / SAMPLE_RATE
+
+
+def unrelated(folder: Path, held_out_only: bool) -> list[Path]:
+    """Read speech that has nothing to do with cars: `librispeech` (manifest.tsv: file, speaker, text) in a folder.
+
+    Raises UserError when it is not there.
+    """
+    manifest = folder / "librispeech" / "manifest.tsv"
+    if not manifest.is_file():
+        raise UserError(f"{manifest}: not there; --data names the folder with speech that is not for the tool")
+    rows = [line.split("\t") for line in manifest.read_text(encoding="utf-8").splitlines()[1:]]
+    kept = [row for row in rows if not held_out_only or int(row[1]) % HELD_OUT == 0]
+    return [manifest.parent / row[0] for row in kept]
+
+
+def load_unrelated(path: Path, snr: float | None, seed: int) -> Samples:
+    """One clip of unrelated talk at the usual level, in cabin noise at `snr` dB."""
+    return in_cabin(to_level(to_float(read_wave(path))), snr, seed)[0]
