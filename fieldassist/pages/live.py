@@ -35,7 +35,7 @@ def live_state(case: Case) -> dict[str, Any]:
     settled = [entry for entry in view.entries if entry.state != "open"][-SHOWN:]
     shown = {entry.id for entry in (*alive, *settled)}
     numbers = {entry.id: number for number, entry in enumerate(view.entries, 1)}
-    readings = _other_readings(case.events)
+    readings = other_readings(case.events)
     return {
         "seq": view.last_seq,
         "session": session_key(case.events),
@@ -103,7 +103,7 @@ def _card(case: Case, entry: EntryView, number: int, heard: object) -> dict[str,
     }
 
 
-def _other_readings(events: Sequence[Event]) -> Mapping[str, object]:
+def other_readings(events: Sequence[Event]) -> Mapping[str, object]:
     """Entry id -> the other readings that were kept with the entry, or with the utterance it came from."""
     heard = {event.id: event.data.get("alternatives") for event in events if event.kind == "heard"}
     return {

@@ -1,4 +1,4 @@
-"""Runs a page's app on this machine: in a thread beside the drive, or in the foreground for the bay."""
+"""Runs a page's app on this machine; the passenger's page in a thread beside the drive."""
 
 from __future__ import annotations
 

@@ -15,14 +15,10 @@ PARTS: tuple[str, ...] = ("concern", "cause", "correction")
 
 DEPTH_WORDS: dict[str, str] = {
     "adjust": "adjustment",
-    "fluid and filter": "fluid and filter",
     "fluid_and_filter": "fluid and filter",
-    "fluid": "fluid and filter",
-    "in-vehicle": "work in the vehicle: valve body, servo or band",
     "in_vehicle": "work in the vehicle: valve body, servo or band",
     "removal": "removal of the unit",
-    "engine": "engine or exhaust work, not the transmission",
-    "not_transmission": "engine, exhaust or driveline work, not the transmission",
+    "not_transmission": "engine, exhaust or driveline, not the transmission",
 }
 """Depth of the work, as written."""
 
@@ -75,10 +71,13 @@ class SuspectLine:
     name: str
     probability: float
     depth: str
+    """Depth of the work, in words."""
+    work: str
+    """What is done then; empty when not stated."""
     speaks_for: tuple[Reason, ...]
     speaks_against: tuple[Reason, ...]
     clears: str
-    """What it would take to clear it, empty when not stated."""
+    """Steps that would clear it if they turn out normal; empty when not stated."""
     cautions: tuple[str, ...]
 
     @property
@@ -116,6 +115,12 @@ class WriteUp:
     suspects: tuple[SuspectLine, ...]
     unknown: float | None
     """Probability of none of the modelled causes."""
+    good: float | None
+    """Probability that nothing is wrong."""
+    stop: str
+    """Why no further test is proposed; empty while one is."""
+    withheld: tuple[str, ...]
+    """Steps that must not be done now, with the reason."""
     contradictions: tuple[str, ...]
     next_tests: tuple[NextTest, ...]
     evidence: tuple[Evidence, ...]
@@ -138,7 +143,7 @@ def write_up(
     view = project(events)
     worded = own_words(events)
     suspects = suspect_lines(view.deduced)
-    confirmed = view.cause_confirmed
+    confirmed = view.cause_confirmed if view.cause_confirmed and view.cause_confirmed.get("cause") else None
     entries = tuple(_evidence(index, entry, step_names) for index, entry in enumerate(view.entries, 1))
     return WriteUp(
         title="Road test write-up",
@@ -152,6 +157,9 @@ def write_up(
         confirmed=confirmed is not None,
         suspects=suspects,
         unknown=_probability(view.deduced.get("unknown")) if view.deduced else None,
+        good=_probability(view.deduced.get("good")) if view.deduced else None,
+        stop=str(view.deduced.get("stop") or "") if view.deduced else "",
+        withheld=_withheld(view.deduced, step_names),
         contradictions=_contradictions(view.deduced),
         next_tests=next_tests(view.deduced, step_names),
         evidence=entries,
@@ -192,8 +200,9 @@ def suspect_lines(deduced: Mapping[str, Any] | None, most: int = 6) -> tuple[Sus
                 depth=DEPTH_WORDS.get(depth, spaced(depth)),
                 speaks_for=_reasons(item.get("for")),
                 speaks_against=_reasons(item.get("against")),
-                clears=_joined(item.get("clear") or item.get("clears")),
-                cautions=tuple(str(c) for c in item.get("cautions") or () if c),
+                work=str(item.get("work") or ""),
+                clears="; ".join(_texts(item.get("clears"), "title")),
+                cautions=_texts(item.get("cautions"), "text"),
             )
         )
     return tuple(sorted(out, key=lambda line: line.rank)[:most])
@@ -210,11 +219,11 @@ def next_tests(deduced: Mapping[str, Any] | None, step_names: Mapping[str, str])
             out.append(
                 NextTest(
                     step=step,
-                    name=step_names.get(step) or str(item.get("name") or spaced(step)),
+                    name=str(item.get("title") or step_names.get(step) or spaced(step)),
                     why=str(item.get("why") or ""),
                     minutes=float(minutes) if isinstance(minutes, int | float) else None,
                     depth=spaced(str(item.get("depth", ""))),
-                    caution=str(item.get("caution") or ""),
+                    caution=" ".join(_texts(item.get("cautions"), "text")),
                 )
             )
     return tuple(out)
@@ -300,9 +309,14 @@ def _not_tested(view: SessionView, step_names: Mapping[str, str], planned: Seque
     return tuple(out)
 
 
+def _withheld(deduced: Mapping[str, Any] | None, step_names: Mapping[str, str]) -> tuple[str, ...]:
+    raw = deduced.get("withheld") if deduced else None
+    items = [item for item in raw if isinstance(item, dict)] if isinstance(raw, list) else []
+    return tuple(f"{_step(str(item.get('step', '')), step_names)}: {item.get('why', '')}" for item in items)
+
+
 def _contradictions(deduced: Mapping[str, Any] | None) -> tuple[str, ...]:
-    raw = deduced.get("contradictions") if deduced else None
-    return tuple(_joined(item) for item in raw if item) if isinstance(raw, list) else ()
+    return _texts(deduced.get("contradictions"), "text") if deduced else ()
 
 
 def _reasons(raw: object) -> tuple[Reason, ...]:
@@ -311,19 +325,17 @@ def _reasons(raw: object) -> tuple[Reason, ...]:
         if isinstance(item, str):
             out.append(Reason(item, ""))
         elif isinstance(item, dict):
-            text = str(item.get("text") or item.get("words") or item.get("why") or item.get("finding") or "")
-            weight = next(((key, item[key]) for key in ("decibans", "bits", "weight") if key in item), None)
-            stated = f"{weight[1]:+.1f} {weight[0]}" if weight and isinstance(weight[1], int | float) else ""
-            out.append(Reason(text, stated))
+            weight = item.get("decibans")
+            stated = f"{weight:+.1f} decibans" if isinstance(weight, int | float) else ""
+            out.append(Reason(str(item.get("text", "")), stated))
     return tuple(out)
 
 
-def _joined(raw: object) -> str:
-    if isinstance(raw, dict):
-        return str(raw.get("text") or raw.get("words") or raw.get("why") or "; ".join(map(str, raw.values())))
-    if isinstance(raw, list | tuple):
-        return "; ".join(_joined(item) for item in raw)
-    return str(raw) if raw else ""
+def _texts(raw: object, key: str) -> tuple[str, ...]:
+    """Texts of a list whose items are texts, or objects that hold one under `key`."""
+    items = raw if isinstance(raw, list) else ()
+    texts = (item.get(key, "") if isinstance(item, dict) else item for item in items)
+    return tuple(str(text) for text in texts if text)
 
 
 def _probability(raw: object) -> float | None:

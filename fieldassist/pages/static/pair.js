@@ -5,6 +5,10 @@ const form = document.getElementById("door");
 const field = document.getElementById("code");
 const answer = document.getElementById("answer");
 
+// Only a session's own page may be asked for; anything else begins at the start.
+const asked = new URLSearchParams(location.search).get("then") || "";
+const then = /^\/session\/[^/\\?#]+$/.test(asked) ? asked : "/";
+
 async function join(code) {
   answer.textContent = "Joining…";
   try {
@@ -14,7 +18,7 @@ async function join(code) {
       body: JSON.stringify({ code }),
     });
     if (response.ok) {
-      location.replace("/");
+      location.replace(then);
       return;
     }
     const told = await response.json().catch(() => ({}));
