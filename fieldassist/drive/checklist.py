@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import string
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -61,6 +61,10 @@ class Item:
     follow_up: str | None = None
     """Kind of the number asked for after the answer: `shift_speed`, `engagement_time`."""
     follow_up_prompt: str = ""
+    normal: Finding | None = None
+    """What a bare "normal" means here; None: normal in every way, in the step's condition."""
+    assume: Pattern = ()
+    """Condition of what is found here, besides the step's own: the gear that the car pulls away in."""
     yes: Finding | None = None
     """What a bare "yes" means here."""
     no: Finding | None = None
@@ -167,14 +171,12 @@ def _laid_out(
     step_id, procedure = table.text("step", None), table.text("procedure", None)
     if step_id is not None and procedure is not None:
         raise table.error("step", "expected step or procedure, not both")
-    only = table.table("only", required=False)
-    wanted = {key: value for key in _CONDITIONS if (value := only.text(key, None)) is not None}
-    only.close()
+    wanted = _conditions(table, "only")
     found: tuple[Step | None, ...] = tuple(
         step
         for step in steps
         if (step.id == step_id or step.procedure == procedure)
-        and all(getattr(step, key) == value for key, value in wanted.items())
+        and all(getattr(step, key) == value for key, value in wanted)
     )
     if step_id is None and procedure is None:
         found = (None,)
@@ -182,7 +184,12 @@ def _laid_out(
     also = table.texts("also", (), choices=KINDS)
     follow_up = table.text("follow_up", None, choices=KINDS)
     skip_when, stop_when = _patterns(table, "skip_when"), _patterns(table, "stop_when")
-    meant = {key: _finding(table.table(key)) for key in ("yes", "no") if table.table(key, required=False).data}
+    meant = {
+        key: _finding(table.table(key))
+        for key in ("yes", "no", "normal")
+        if table.table(key, required=False).data
+    }
+    assume = _conditions(table, "assume")
     on_request = table.flag("on_request", False)
     text = {key: table.text(key, "") for key in ("title", "expect", "caution", "follow_up_prompt", "stop_prompt")}
     text["prompt"] = table.text("prompt")
@@ -200,6 +207,8 @@ def _laid_out(
             step=step,
             answers=tuple(dict.fromkeys((*(answers or (step.kinds if step else ())), *also, "normal"))),
             follow_up=follow_up,
+            normal=_at_place(meant.get("normal"), step),
+            assume=tuple((key, _top_gear(steps) if value == "top" else value) for key, value in assume),
             yes=meant.get("yes"),
             no=meant.get("no"),
             stop_when=stop_when,
@@ -209,6 +218,24 @@ def _laid_out(
         )
         for step in found
     )
+
+
+def _conditions(table: Table, key: str) -> Pattern:
+    below = table.table(key, required=False)
+    values = {name: below.text(name, None) for name in _CONDITIONS}
+    below.close()
+    return tuple((name, value) for name, value in values.items() if value is not None)
+
+
+def _top_gear(steps: Sequence[Step]) -> str:
+    return max(step.gear for step in steps if step.gear is not None and step.gear.isdigit())
+
+
+def _at_place(finding: Finding | None, step: Step | None) -> Finding | None:
+    """A pressure is normal at a tap: put the step's in front of what the finding says."""
+    if finding is None or step is None or finding.kind != "pressure":
+        return finding
+    return replace(finding, where=f"{step.where} {finding.where or ''}".strip())
 
 
 def _filled(table: Table, text: Mapping[str, str], step: Step | None) -> dict[str, str]:

@@ -325,7 +325,9 @@ class _Turn:
             return  # what is said while holding is not for the tool
         if heard.decision == "ignore":
             return
-        said = {"step": self.state.item, "decision": heard.decision, "command": heard.command}
+        said: dict[str, Any] = {"step": self.state.item, "decision": heard.decision, "command": heard.command}
+        if heard.decision == "ask":
+            said["alternatives"] = [choice.to_json() for choice in readings(heard)]
         event_id = self.store("heard", **{**heard.record, **said})
         if heard.decision == "ask":
             self.unclear(heard, event_id)
@@ -345,6 +347,12 @@ class _Turn:
         self, finding: Finding, heard: str | None, score: float, say: str, others: tuple[Finding, ...] = ()
     ) -> None:
         """Store an entry, read it back, and go on as it demands."""
+        item = self.state.current
+        bare = finding == Finding("normal", confidence=finding.confidence)
+        if bare and item is not None and item.step is None and item.normal is None:
+            self.write_note(f"{item.title}: normal", heard)  # no evidence for the deduction, and not to be lost
+            self.finish_item("answered")
+            return
         self.write_entry(finding, heard, score, say, others)
         self.go_on(self.view.entries[-1].finding)
 
@@ -352,7 +360,8 @@ class _Turn:
         self, finding: Finding, heard: str | None, score: float, say: str, others: tuple[Finding, ...]
     ) -> None:
         item = self.state.current
-        finding = completed(finding, item.step if item is not None else None)
+        if item is not None:
+            finding = understood(finding, item)
         entry_id = f"{self.state.run}-e{self.state.serial}"
         self.store(
             "entry",
@@ -397,8 +406,7 @@ class _Turn:
 
     def unclear(self, heard: Heard, event_id: str) -> None:
         """Ask back once; the second time leave it open for the passenger."""
-        choices = tuple(f for f in (heard.finding, *heard.alternatives) if f is not None)
-        question = Question("ask_back", heard.say or "Say again?", event_id, choices, heard.score)
+        question = Question("ask_back", heard.say or "Say again?", event_id, readings(heard), heard.score)
         if self.state.question is None:
             self.put(question)
         elif self.state.question.kind == "ask_back":
@@ -424,14 +432,11 @@ class _Turn:
             self.say("No note.", "reply")
             return
         event_id = self.store("heard", **{**heard.record, "step": self.state.item, "decision": "note"})
-        self.store(
-            "note",
-            step=self.state.item,
-            text=str(heard.record.get("text", "")),
-            clip=heard.record.get("clip"),
-            heard=event_id,
-            by="driver",
-        )
+        self.write_note(str(heard.record.get("text", "")), event_id)
+
+    def write_note(self, text: str, heard: str | None) -> None:
+        clip = self.view.heard.get(heard or "", {}).get("clip")
+        self.store("note", step=self.state.item, text=text, clip=clip, heard=heard, by="driver")
         self.say("Noted.", "read_back")
 
     def correct(self, heard: Heard, event_id: str) -> None:
@@ -643,12 +648,19 @@ class _Turn:
             self.repeat()
 
 
-def completed(finding: Finding, step: Step | None) -> Finding:
-    """Fill in the condition of the step in which a finding was made, where the finding leaves it out.
+def readings(heard: Heard) -> tuple[Finding, ...]:
+    """Return all that an utterance may have meant, best first."""
+    return tuple(finding for finding in (heard.finding, *heard.alternatives) if finding is not None)
 
-    A finding that speaks of another gear or shift than the step's is left as it is.
+
+def understood(finding: Finding, item: Item) -> Finding:
+    """Return what a finding means at an item: "normal" as the item means it, and the step's condition filled in.
+
+    A finding that speaks of another gear, shift or range than the step's is left as it is.
     """
-    if step is None or not _compatible(finding, step):
+    if finding.kind == "normal" and item.normal is not None and _compatible(finding, item.step):
+        finding = replace(item.normal, confidence=finding.confidence)
+    if not _compatible(finding, item.step):
         return finding
     keys = ["range", "throttle", "load", "temperature"]
     if finding.kind in ("leak", "fluid_level", "fluid_condition"):
@@ -657,19 +669,19 @@ def completed(finding: Finding, step: Step | None) -> Finding:
         keys += ["shift", "gear"]
     if finding.kind in ("linkage", "pressure", "fluid_condition"):
         keys.append("where")
-    values = {key: getattr(step, key) for key in keys if getattr(finding, key) is None}
-    return replace(finding, **{key: value for key, value in values.items() if value is not None})
+    given = {key: getattr(item.step, key, None) for key in keys} | {k: v for k, v in item.assume if k in keys}
+    return replace(finding, **{k: v for k, v in given.items() if v is not None and getattr(finding, k) is None})
 
 
 def answers(item: Item, finding: Finding) -> bool:
     """Tell whether a finding answers what the item asks."""
     if finding.kind not in item.answers and finding.kind != item.follow_up:
         return False
-    return item.step is None or _compatible(finding, item.step)
+    return _compatible(finding, item.step)
 
 
-def _compatible(finding: Finding, step: Step) -> bool:
-    return all(
+def _compatible(finding: Finding, step: Step | None) -> bool:
+    return step is None or all(
         getattr(finding, key) in (None, getattr(step, key)) or getattr(step, key) is None
         for key in ("shift", "gear", "range", "throttle")
     )

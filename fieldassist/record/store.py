@@ -177,21 +177,20 @@ class Store:
         """Keep mono 16 kHz int16 samples as FLAC; return the clip's id, which is made from the sound itself."""
         buffer = io.BytesIO()
         soundfile.write(buffer, samples, CLIP_RATE, format="FLAC", subtype="PCM_16")
-        clip_id = hashlib.sha256(np.ascontiguousarray(samples, dtype="<i2").tobytes()).hexdigest()[:24]
-        return self.insert_clip(clip_id, buffer.getvalue())
+        return self.insert_clip(clip_id(samples), buffer.getvalue())
 
-    def insert_clip(self, clip_id: str, flac: bytes) -> str:
+    def insert_clip(self, clip: str, flac: bytes) -> str:
         """Keep a clip that is already FLAC under its id; idempotent."""
         with self.together():
-            self._connection.execute("INSERT OR IGNORE INTO clips (id, flac) VALUES (?, ?)", (clip_id, flac))
-        return clip_id
+            self._connection.execute("INSERT OR IGNORE INTO clips (id, flac) VALUES (?, ?)", (clip, flac))
+        return clip
 
-    def clip(self, clip_id: str) -> bytes:
+    def clip(self, clip: str) -> bytes:
         """Return a clip as FLAC. Raises UserError when it is not there (never kept, or dropped)."""
         with _told(self.path):
-            row = self._connection.execute("SELECT flac FROM clips WHERE id = ?", (clip_id,)).fetchone()
+            row = self._connection.execute("SELECT flac FROM clips WHERE id = ?", (clip,)).fetchone()
         if row is None:
-            raise UserError(f"{self.path}: no clip {clip_id!r}; it was not kept, or was dropped")
+            raise UserError(f"{self.path}: no clip {clip!r}; it was not kept, or was dropped")
         return bytes(row[0])
 
     def clip_ids(self) -> tuple[str, ...]:
@@ -263,6 +262,11 @@ class Store:
                 "SELECT seq, id, kind, at, data FROM events WHERE id = ?", (event_id,)
             ).fetchone()
         return _event(row, self.path)
+
+
+def clip_id(samples: npt.NDArray[np.int16]) -> str:
+    """Return the id under which `add_clip` keeps these samples."""
+    return hashlib.sha256(np.ascontiguousarray(samples, dtype="<i2").tobytes()).hexdigest()[:24]
 
 
 def now() -> str:
