@@ -1,0 +1,118 @@
+"""Microphone and loudspeaker for real, over a virtual sound card."""
+
+from __future__ import annotations
+
+import time
+
+import numpy as np
+import pytest
+from virtual_card import VirtualCard, heard, virtual_card
+
+from fieldassist.sound.devices import rescan
+from fieldassist.sound.player import Player
+from fieldassist.sound.source import Microphone
+from fieldassist.words.recognizer import SAMPLE_RATE
+
+
+@pytest.fixture(scope="module")
+def card():
+    with virtual_card() as card:
+        rescan()
+        if not Player().has_device:
+            pytest.skip("no virtual sound card: PortAudio does not see it (Debian: libasound2-plugins)")
+        yield card
+
+
+def tone(hertz: float, seconds: float) -> np.ndarray:
+    return (8000 * np.sin(2 * np.pi * hertz * np.arange(int(seconds * SAMPLE_RATE)) / SAMPLE_RATE)).astype(np.int16)
+
+
+def listen(microphone: Microphone, seconds: float, until=lambda samples: False) -> np.ndarray:
+    stretches = []
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        stretches.append(microphone.read())
+        if until(stretches[-1]):
+            break
+    return np.concatenate(stretches)
+
+
+def pitch(samples: np.ndarray) -> float:
+    loud = samples[np.abs(samples) > 2000]
+    assert len(loud) > 1000, "nothing came through"
+    first, last = np.flatnonzero(np.abs(samples) > 2000)[[0, -1]]
+    middle = samples[first + 1000 : last - 1000].astype(float)
+    spectrum = np.abs(np.fft.rfft(middle * np.hanning(len(middle))))
+    return float(np.argmax(spectrum) * SAMPLE_RATE / len(middle))
+
+
+def test_what_is_said_comes_in_and_what_is_played_goes_out(card: VirtualCard):
+    microphone = Microphone()
+    listen(microphone, 4.0, until=len)
+    card.say(tone(700, 1.0), wait=False)
+    assert pitch(listen(microphone, 2.5)) == pytest.approx(700, abs=10)
+    assert microphone.troubles() == ()
+    microphone.close()
+    with card.recording() as path:
+        began = time.monotonic()
+        playing = Player().play(tone(900, 1.0))
+        assert time.monotonic() - began < 0.1, "playing must not hold up the caller"
+        assert playing.wait(5) and not playing.stopped
+        time.sleep(0.3)
+        assert pitch(heard(path)) == pytest.approx(900, abs=10)
+
+
+def test_a_prompt_is_stopped_in_the_middle(card: VirtualCard):
+    player = Player()
+    with card.recording() as path:
+        playing = player.play(tone(900, 4.0))
+        time.sleep(1.0)
+        began = time.monotonic()
+        playing.stop()
+        assert playing.wait(1.0) and playing.stopped
+        assert time.monotonic() - began < 0.3
+        time.sleep(0.3)
+        loud = np.flatnonzero(np.abs(heard(path)) > 2000)
+        assert 0.3 < (loud[-1] - loud[0]) / SAMPLE_RATE < 2.0
+    assert player.troubles() == ()
+
+
+def test_a_microphone_that_goes_away_comes_back_and_the_stream_goes_on(card: VirtualCard):
+    microphone = Microphone()
+    listen(microphone, 4.0, until=len)
+    card.plug_out("mic")
+    told: list[str] = []
+    end = time.monotonic() + 10
+    while time.monotonic() < end and not any("gone" in text for text in told):
+        assert microphone.read() is not None
+        told += microphone.troubles()
+    card.plug_in("mic")
+    end = time.monotonic() + 15
+    while time.monotonic() < end and not any("back" in text for text in told):
+        assert microphone.read() is not None
+        told += microphone.troubles()
+    assert told[:2] == ["The microphone is gone. I keep looking for one.", "The microphone is back."]
+    listen(microphone, 2.0)
+    card.say(tone(600, 1.0), wait=False)
+    assert pitch(listen(microphone, 3.0)) == pytest.approx(600, abs=10)
+    microphone.close()
+
+
+def test_a_slow_reader_loses_nothing_within_the_ring_and_is_told_beyond_it(card: VirtualCard, monkeypatch):
+    microphone = Microphone()
+    listen(microphone, 4.0, until=len)
+    microphone._ring_limit = SAMPLE_RATE  # one second instead of thirty
+    time.sleep(2.5)
+    held = listen(microphone, 0.1)
+    told = microphone.troubles()
+    assert len(told) == 1 and "missing" in told[0]
+    assert 0.8 <= len(held) / SAMPLE_RATE + len(microphone._pending) / SAMPLE_RATE <= 1.6
+    microphone.close()
+
+
+def test_without_an_output_device_prompts_are_kept_as_files(tmp_path, monkeypatch):
+    monkeypatch.setattr("fieldassist.sound.player.default_device", lambda kind: None)
+    player = Player(tmp_path / "prompts")
+    assert not player.has_device
+    assert player.play(tone(900, 0.2), "Pull away, light throttle.").done
+    assert [path.name for path in (tmp_path / "prompts").iterdir()] == ["prompt-0001-pull-away-light-throttle.wav"]
