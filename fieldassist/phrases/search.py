@@ -67,7 +67,7 @@ class Costs:
 
 
 @dataclass(frozen=True)
-class Match:
+class Alignment:
     """One alignment of heard words with a sentence of the grammar."""
 
     cost: float
@@ -157,7 +157,7 @@ class Searcher:
         banned: Callable[[Arc], bool] | None = None,
         extra: Floats | None = None,
         limit: float = 1e5,
-    ) -> Match | None:
+    ) -> Alignment | None:
         """Return the sentence nearest to what was heard, or None when none costs less than `limit`.
 
         `banned` shuts arcs out (to find the next best reading); `extra` is a cost per arc of the automaton
@@ -276,7 +276,7 @@ class Lattice:
         _spread(backward, target, source)
         return np.asarray(forward[source] & backward[target])
 
-    def best(self, banned: Callable[[Arc], bool] | None = None, limit: float = 1e5) -> Match | None:
+    def best(self, banned: Callable[[Arc], bool] | None = None, limit: float = 1e5) -> Alignment | None:
         """Return the cheapest alignment without the banned arcs, None when it costs `limit` or more."""
         searcher, costs = self.searcher, self.searcher.costs
         weight = self.weight
@@ -361,7 +361,7 @@ class _Trace:
     skip: list[float]
     word_ending_at: dict[int, int]
 
-    def match(self, cost: float, state: int) -> Match:
+    def match(self, cost: float, state: int) -> Alignment:
         """Return the alignment that ends in a state after all that was heard."""
         lattice = self.lattice
         arcs: list[Arc] = []
@@ -379,7 +379,7 @@ class _Trace:
                 arcs.append(lattice.searcher.automaton.arcs[lattice.arcs[step]])
                 spans.append((self._word_at(j_before), self._word_at(j)))
             j, state = j_before, before
-        return Match(cost, tuple(reversed(arcs)), tuple(reversed(spans)), tuple(reversed(skipped)), final.tags)
+        return Alignment(cost, tuple(reversed(arcs)), tuple(reversed(spans)), tuple(reversed(skipped)), final.tags)
 
     def _step(self, j: int, state: int) -> tuple[int, int | None, int]:
         """Return the best predecessor: (state, step or None for a passed-over word, heard phones before)."""

@@ -8,7 +8,7 @@ from functools import lru_cache
 
 from fieldassist.phrases.automaton import Arc, Tag, compile_grammar
 from fieldassist.phrases.jsgf import Grammar
-from fieldassist.phrases.search import Costs, Match, Searcher, heard_words
+from fieldassist.phrases.search import Alignment, Costs, Searcher, heard_words
 
 LONGEST = 60
 """Words of an utterance that are searched; an order is short, and the cost grows with the length."""
@@ -57,7 +57,7 @@ def best_reading(grammar: Grammar, hypotheses: Sequence[tuple[str, float]]) -> R
     return best
 
 
-def slots_of(match: Match) -> dict[str, str]:
+def slots_of(match: Alignment) -> dict[str, str]:
     """Return the slots that a path gives out; a later value of the same slot replaces an earlier one."""
     return collect(match.arcs, match.end_tags)
 

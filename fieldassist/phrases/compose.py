@@ -1,0 +1,317 @@
+"""From the slots that a sentence gave out to findings: pure functions, no search.
+
+An utterance can hold several findings ("one two at fourteen, two three at twenty six"), a correction of
+itself ("flares on the one two, no, two three") or only a change to what was said before ("make that two
+three"). A slot that is said twice with different values begins the next finding.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from fieldassist.deduce.step import Step
+from fieldassist.errors import UserError
+from fieldassist.finding import KINDS, MEASURED_KINDS, Finding
+from fieldassist.phrases.automaton import Arc
+from fieldassist.phrases.numbers import read_number
+
+
+@dataclass(frozen=True)
+class Composed:
+    """What an utterance says."""
+
+    findings: tuple[Finding, ...] = ()
+    command: str | None = None
+    corrects: bool = False
+    """The utterance takes back what was said before it."""
+    changes: Mapping[str, object] = field(default_factory=dict)
+    """Slots said without saying what was seen: a correction, or the answer to a question."""
+    assumed: tuple[str, ...] = ()
+    """Keys of the first finding that the step gave and nobody said."""
+    doubt: str | None = None
+    """Why the first finding cannot be so: a value out of what its kind can have."""
+
+
+@dataclass
+class _Part:
+    """One finding under construction."""
+
+    slots: dict[str, str] = field(default_factory=dict)
+    values: list[list[str | None]] = field(default_factory=list)
+    """Each a number's words and its unit."""
+    shifts: list[str] = field(default_factory=list)
+    """Further shifts that the same observation is about."""
+
+    @property
+    def complete(self) -> bool:
+        return "kind" in self.slots or (bool(self.values) and bool(self.slots.keys() & {"shift", "into", "where"}))
+
+
+_PLACES = ("shift", "into", "outof", "gear", "range", "where", "throttle", "temperature", "load")
+
+
+def compose(arcs: Sequence[Arc], step: Step | None = None) -> Composed:
+    """Return what the arcs of a sentence say, with what the step implies filled in."""
+    parts, command, corrects = _divide(arcs)
+    if command is not None:
+        return Composed(command=command)
+    findings: list[Finding] = []
+    changes: dict[str, object] = {}
+    assumed: tuple[str, ...] = ()
+    for part in parts:
+        made = _resolve(part, step)
+        if made is None:
+            changes.update(_loose(part))
+            continue
+        finding, taken = made
+        if finding.kind == "normal" and findings and not _says_where(finding, taken):
+            continue  # "one two at fourteen, good": the praise adds nothing to the value
+        if not findings:
+            assumed = taken
+        findings.append(finding)
+        for shift in part.shifts:
+            findings.append(replace(finding, shift=shift))
+    if len(findings) > 1 and findings[0].kind == "normal" and not _says_where(findings[0], assumed):
+        findings, assumed = findings[1:], ()
+    doubt = implausible(findings[0], step) if findings else None
+    return Composed(tuple(dict.fromkeys(findings)), None, corrects, changes, assumed, doubt)
+
+
+def _says_where(finding: Finding, assumed: Sequence[str]) -> bool:
+    return any(getattr(finding, key) is not None and key not in assumed for key in ("shift", "gear", "range", "where"))
+
+
+def _divide(arcs: Sequence[Arc]) -> tuple[list[_Part], str | None, bool]:
+    """Lay the slots out over findings."""
+    parts = [_Part()]
+    corrects = correcting = False
+    for arc in arcs:
+        keys = {tag.key for tag in arc.tags}
+        for tag in arc.tags:
+            part = parts[-1]
+            if tag.key == "command":
+                return [], tag.value, False
+            if tag.key == "correct":
+                corrects = corrects or not part.complete
+                correcting = True
+                continue
+            if tag.key == "value":
+                if len(part.values) == 1 and correcting:
+                    part.values.clear()
+                part.values.append([tag.value, None])
+                continue
+            if tag.key == "unit":
+                if part.values:
+                    part.values[-1][1] = tag.value
+                continue
+            value = tag.value or ""
+            old = part.slots.get(tag.key)
+            if tag.key == "present" and "kind" not in keys and part.complete:
+                parts.append(_Part())
+            elif tag.key == "kind" and old not in (None, value) and not correcting:
+                if value == "normal" or old == "normal":
+                    if value == "normal":
+                        parts.append(_Part())
+                    elif _PLACES[0] in part.slots or "range" in part.slots or "gear" in part.slots:
+                        parts.append(_Part())
+                else:
+                    parts.append(_Part())
+            elif tag.key in ("shift", "into", "range", "gear") and old not in (None, value) and not correcting:
+                if part.complete:
+                    parts.append(_Part())
+                elif tag.key == "shift":
+                    part.shifts.append(value)
+                    continue
+            parts[-1].slots[tag.key] = value
+        if "value" in arc.slots and parts[-1].values:
+            said = parts[-1].values[-1]
+            said[0] = f"{said[0] or ''} {arc.word}".strip()
+    return parts, None, corrects
+
+
+def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] | None:
+    """Make the finding of one part, or None when it says nothing by itself; with the keys the step gave."""
+    slots = dict(part.slots)
+    shift = _shift_of(slots, step)
+    values = [(number, unit) for words, unit in part.values if (number := read_number(words or "")) is not None]
+    kind = slots.get("kind")
+    if kind == "delay":
+        engaged = slots.get("engage") or slots.get("range") in ("R", "D", "1")
+        at_engagement = step is not None and step.procedure.startswith("engage")
+        late = shift is not None or not (engaged or at_engagement or step is None or step.shift is None)
+        kind = "late" if late else "delayed_engagement" if engaged or at_engagement else None
+    if kind == "no_drive" and slots.get("range") == "R":
+        kind = "no_reverse"
+    if kind == "slip" and shift is not None and step is not None and "slip" not in step.kinds and "flare" in step.kinds:
+        kind = "flare"  # a slip while the shift is made is what the step calls a flare
+    if kind == "normal" and values and (shift or slots.get("into")):
+        kind = None
+    measured = _measure(kind, slots, shift, values, step)
+    if measured is None and kind is None:
+        return None
+    value: float | None = None
+    unit: str | None = None
+    if measured is not None:
+        kind, value, unit = measured
+    if kind not in KINDS:
+        return None
+    said: dict[str, object] = {"kind": kind, "shift": shift, "present": slots.get("present") != "false"}
+    for key in ("gear", "range", "throttle", "temperature", "load", "severity", "where"):
+        said[key] = slots.get(key)
+    if shift is not None and slots.get("gear") in shift.split("-"):
+        said["gear"] = None
+    if kind == "no_reverse":
+        said["range"] = "R"
+    if kind == "wrong_gear_start" and said["gear"] is None:
+        said["gear"] = slots.get("into")
+    if kind not in ("noise", "leak", "fluid_level", "fluid_condition", "linkage", "pressure"):
+        said["where"] = None
+    said["value"], said["unit"] = value, unit
+    taken = _from_step(said, step)
+    try:
+        return Finding(**said), taken  # type: ignore[arg-type]
+    except UserError:
+        return None  # a shift from a gear to itself and the like: nothing that can be seen
+
+
+def _shift_of(slots: dict[str, str], step: Step | None) -> str | None:
+    """Return the shift that was named, or that leads into or out of the gear that was named."""
+    if "shift" in slots:
+        return slots["shift"]
+    into, outof = slots.get("into"), slots.get("outof")
+    if into and outof and into != outof:
+        return f"{outof}-{into}"
+    if slots.get("kind") == "wrong_gear_start":
+        return None
+    if into:
+        if step is not None and step.shift is not None and step.shift.endswith(f"-{into}"):
+            return step.shift
+        below, above = int(into) - 1, int(into) + 1
+        down = slots.get("down") == "yes"
+        if down and slots.get("kind") not in ("late", "early", "harsh"):
+            return f"{above}-{into}"
+        if down and into == "1":
+            return "2-1"
+        return f"{below}-{into}" if below >= 1 else None
+    if outof:
+        if step is not None and step.shift is not None and step.shift.startswith(f"{outof}-"):
+            return step.shift
+        return f"{outof}-{int(outof) + 1}" if int(outof) < 8 else None
+    return None
+
+
+Value = tuple[float, str | None]
+
+
+def _measure(
+    kind: str | None, slots: Mapping[str, str], shift: str | None, values: Sequence[Value], step: Step | None
+) -> tuple[str, float, str] | None:
+    """Return (kind, value, unit) where a number was said that fits; None where none was or none fits."""
+    if not values:
+        return None
+    if kind in MEASURED_KINDS:
+        unit = {"stall_speed": "rpm", "engine_speed": "rpm", "pressure": "psi", "engagement_time": "s"}.get(kind, "mph")
+        fitting = [v for v in values if v[1] in (None, unit, *_SISTER.get(unit, ()))]
+        value, said = (fitting or list(values))[0]
+        return kind, value, said or unit
+    value, unit_said = values[0]
+    if kind is not None:
+        if unit_said in ("psi", "kPa"):
+            return None
+        return kind, value, unit_said or ("rpm" if value >= 300 else "mph")
+    wanted = next((k for k in step.kinds if k in MEASURED_KINDS), None) if step is not None else None
+    if unit_said in ("psi", "kPa") or ("where" in slots and unit_said is None and shift is None):
+        return "pressure", value, unit_said or "psi"
+    if unit_said == "s":
+        return "engagement_time", value, "s"
+    if shift is not None:
+        if unit_said == "rpm" or (unit_said is None and value >= 600):
+            return "engine_speed", value, "rpm"
+        return "shift_speed", value, unit_said or "mph"
+    if unit_said == "rpm":
+        return ("stall_speed" if wanted == "stall_speed" else "engine_speed"), value, "rpm"
+    if wanted is not None and step is not None:
+        return wanted, value, unit_said or _UNIT_OF[wanted]
+    if "gear" in slots and value >= 600 and unit_said is None:
+        return "engine_speed", value, "rpm"
+    return None
+
+
+_SISTER = {"mph": ("km/h",), "psi": ("kPa",)}
+_UNIT_OF = {"shift_speed": "mph", "engine_speed": "rpm", "stall_speed": "rpm", "pressure": "psi", "engagement_time": "s"}
+
+
+def _from_step(said: dict[str, object], step: Step | None) -> tuple[str, ...]:
+    """Fill in what the step implies, unless something said speaks of another step; return the keys filled."""
+    if step is None or said["kind"] not in (*step.kinds, "normal"):
+        return ()
+    keys = ("shift", "gear", "range", "throttle", "load", "temperature", "where")
+    for key in ("shift", "gear", "range", "where"):
+        if said[key] is not None and getattr(step, key) is not None and said[key] != getattr(step, key):
+            return ()
+    if step.shift is not None and said["gear"] is not None and said["gear"] not in step.shift.split("-"):
+        return ()
+    taken = []
+    for key in keys:
+        if said[key] is None and getattr(step, key) is not None:
+            if key == "where" and said["kind"] not in ("linkage", "pressure", "normal"):
+                continue
+            if key == "load" and said["throttle"] is not None:
+                continue
+            said[key] = getattr(step, key)
+            taken.append(key)
+    return tuple(taken)
+
+
+def _loose(part: _Part) -> dict[str, object]:
+    """Slots of a part that names no kind."""
+    out: dict[str, object] = {}
+    for key in ("gear", "range", "throttle", "temperature", "load", "severity", "where"):
+        if key in part.slots:
+            out[key] = part.slots[key]
+    shift = _shift_of(part.slots, None)
+    if shift is not None:
+        out["shift"] = shift
+    for words, unit in part.values:
+        number = read_number(words or "")
+        if number is not None:
+            out["value"] = number
+            if unit is not None:
+                out["unit"] = unit
+    return out
+
+
+def change(finding: Finding, changes: Mapping[str, object]) -> Finding | None:
+    """Return a finding with the changed slots put in, None when they do not fit together."""
+    if not changes:
+        return None
+    try:
+        return replace(finding, **changes)  # type: ignore[arg-type]
+    except UserError:
+        return None
+
+
+# What a value can be at all, by unit; common practice, no source. Outside it the value is asked back.
+_POSSIBLE: dict[str, tuple[float, float]] = {
+    "mph": (2, 130), "km/h": (3, 210), "rpm": (300, 8000), "psi": (0, 400), "kPa": (0, 2800), "s": (0, 30),
+}  # fmt: skip
+# Highest road speed in mph at which an upshift into a gear is likely at full throttle; common practice, no source.
+_TOP_OF_SHIFT = {"2": 70.0, "3": 105.0}
+
+
+def implausible(finding: Finding, step: Step | None = None) -> str | None:
+    """Return why a finding's value cannot be right, or None. The reason is short enough to be asked aloud."""
+    if finding.value is None or finding.unit is None:
+        return None
+    low, high = _POSSIBLE[finding.unit]
+    if finding.kind in ("shift_speed", "early", "late") and finding.shift and finding.unit in ("mph", "km/h"):
+        before, after = finding.shift.split("-")
+        if int(after) > int(before):
+            top = _TOP_OF_SHIFT.get(after, high)
+            high = min(high, top if finding.unit == "mph" else top * 1.609344)
+    if finding.kind == "stall_speed":
+        low, high = 800, 4500
+    if not low <= finding.value <= high:
+        return f"{finding.value:g} {finding.unit} is out of {low:g} to {high:g}"
+    return None

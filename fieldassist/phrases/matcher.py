@@ -1,0 +1,304 @@
+"""From what was heard to a finding or a command: the search, its runners-up, and the decision."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from fieldassist.deduce.step import Step
+from fieldassist.finding import Finding
+from fieldassist.phrases import decision
+from fieldassist.phrases.automaton import Arc
+from fieldassist.phrases.compose import Composed, change, compose, implausible
+from fieldassist.phrases.numbers import spell_out
+from fieldassist.phrases.phrase_set import PhraseSet
+from fieldassist.phrases.readback import say_choice, say_finding
+from fieldassist.phrases.search import (
+    HESITATIONS,
+    SMALL_WORDS,
+    UNKNOWN,
+    Alignment,
+    Costs,
+    Floats,
+    HeardWord,
+    Lattice,
+    Searcher,
+)
+from fieldassist.words.recognizer import Hypothesis
+
+MOST_WORDS = 40
+"""Words of an utterance that are looked at; nobody puts an observation in more."""
+MOST_ALTERNATIVES = 4
+"""Further readings of the engine that are looked at."""
+
+
+@dataclass(frozen=True)
+class Match:
+    """What was made of one utterance."""
+
+    decision: str
+    """`accept`, `ask` (read the question in `say` aloud, once) or `ignore`."""
+    finding: Finding | None = None
+    """The finding, or the likelier one of two when it is asked back."""
+    command: str | None = None
+    """A command; `no` together with a finding or changes corrects the entry last read back."""
+    score: float = 0.0
+    """Estimated probability that this is what was meant, 0..1."""
+    margin: float = 0.0
+    """Cost by which the next best other finding is worse."""
+    alternatives: tuple[Finding, ...] = ()
+    """Other findings that it may have been, best first."""
+    say: str = ""
+    """The read-back, or the question."""
+    more: tuple[Finding, ...] = ()
+    """Further findings of the same utterance."""
+    changes: Mapping[str, object] = field(default_factory=dict)
+    """Slots that were said without saying what was seen: to be put into the entry that they correct."""
+    assumed: tuple[str, ...] = ()
+    """Keys of the finding that came from the step and were not said."""
+    understood: str = ""
+    """The words of the grammar that were found in it."""
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """One way to take the utterance."""
+
+    composed: Composed
+    alignment: Alignment
+    heard: tuple[HeardWord, ...]
+    cost: float
+
+    @property
+    def key(self) -> object:
+        """What the reading says; readings with equal keys are the same finding in other words."""
+        c = self.composed
+        return (c.findings, c.command, tuple(sorted(c.changes.items(), key=str)), c.corrects)
+
+    @property
+    def empty(self) -> bool:
+        """Nothing was said that the tool could use."""
+        c = self.composed
+        return not c.findings and c.command is None and not (c.corrects and c.changes)
+
+
+class Matcher:
+    """Matches utterances with a set of phrases. Reusable, and safe to share between threads."""
+
+    def __init__(self, phrases: PhraseSet) -> None:
+        self.phrases = phrases
+        self._searcher = Searcher(phrases.automaton, Costs())
+        self._expected: dict[Step, Floats] = {}
+
+    def match(self, heard: str | Hypothesis, step: Step | None = None, previous: Finding | None = None) -> Match:
+        """Return what an utterance says.
+
+        `step` makes what can be seen there likelier and fills in its conditions; everything else stays
+        possible. `previous` is the finding that a bare correction ("make that two three") or the answer to
+        a question changes.
+        """
+        readings = self._readings(heard, step)
+        useful = [r for r in readings if not r.empty]
+        if not useful:
+            return self._changed(readings, previous, step)
+        best = useful[0]
+        rivals = _different(useful)
+        margin = rivals[0].cost - best.cost if rivals else 9.0
+        content, skipped = _content(best), _skipped(best)
+        confidence = float(np.mean([w.confidence for w in best.heard])) if best.heard else 1.0
+        score = decision.score(decision.Evidence(best.cost, content, skipped, confidence))
+        return self._decided(best, rivals, score, margin, previous, step)
+
+    def _decided(
+        self, best: _Reading, rivals: Sequence[_Reading], score: float, margin: float, previous: Finding | None,
+        step: Step | None,
+    ) -> Match:  # fmt: skip
+        composed = best.composed
+        understood = " ".join(best.alignment.words)
+        if composed.command is not None:
+            verdict = "accept" if decision.decide(score, margin, False) == "accept" else "ignore"
+            said = composed.command if verdict == "accept" else None
+            return Match(verdict, None, said, score, margin, (), (said or "").replace("_", " "), understood=understood)
+        if not composed.findings:
+            return self._changed([best], previous, step)
+        finding = composed.findings[0]
+        verdict = decision.decide(score, margin, composed.doubt is not None)
+        if verdict == "ignore":
+            return Match("ignore", score=score, margin=margin, understood=understood)
+        others = tuple(dict.fromkeys(r.composed.findings[0] for r in rivals if r.composed.findings))
+        finding = replace(finding, confidence=round(score, 3))
+        if verdict == "accept":
+            say = "; ".join(say_finding(f) for f in (finding, *composed.findings[1:]))
+        elif composed.doubt is not None:
+            say = f"{say_finding(finding)}, right?"
+        elif others and margin < decision.ACCEPT_MARGIN:
+            say = say_choice((finding, others[0]))
+        else:
+            say = f"{say_finding(finding)}, right?"
+        return Match(
+            verdict, finding, "no" if composed.corrects else None, score, margin, others, say, composed.findings[1:],
+            composed.changes, composed.assumed, understood,
+        )  # fmt: skip
+
+    def _changed(self, readings: Sequence[_Reading], previous: Finding | None, step: Step | None) -> Match:
+        """Take slots without a kind as a change of the finding before."""
+        best = next((r for r in readings if r.composed.changes), None)
+        if best is None:
+            return Match("ignore", margin=9.0)
+        content, skipped = _content(best), _skipped(best)
+        score = decision.score(decision.Evidence(best.cost, content, skipped, 1.0))
+        understood = " ".join(best.alignment.words)
+        if previous is None and not best.composed.corrects:
+            return Match("ignore", score=score, changes=best.composed.changes, understood=understood)
+        if score < decision.ASK_SCORE:
+            return Match("ignore", score=score, understood=understood)
+        changed = change(previous, best.composed.changes) if previous is not None else None
+        command = "no" if best.composed.corrects else None
+        if changed is None:
+            return Match("accept", None, command, score, 9.0, (), "no", (), best.composed.changes, (), understood)
+        doubtful = score < decision.ACCEPT_SCORE or implausible(changed, step) is not None
+        say = say_finding(changed)
+        return Match(
+            "ask" if doubtful else "accept", replace(changed, confidence=round(score, 3)), command, score, 9.0, (),
+            f"{say}, right?" if doubtful else say, (), best.composed.changes, (), understood,
+        )  # fmt: skip
+
+    def _readings(self, heard: str | Hypothesis, step: Step | None) -> list[_Reading]:
+        """Return the readings of everything that the engine offers, cheapest first."""
+        extra = self._expectation(step)
+        out: dict[object, _Reading] = {}
+        for words, handicap in _versions(heard):
+            if not words:
+                continue
+            lattice = Lattice(self._searcher, words, extra)
+            for alignment in _alignments(lattice, words):
+                composed = compose(alignment.arcs, step)
+                reading = _Reading(composed, alignment, words, alignment.cost + handicap)
+                old = out.get(reading.key)
+                if old is None or reading.cost < old.cost:
+                    out[reading.key] = reading
+        return sorted(out.values(), key=lambda r: r.cost)
+
+    def _expectation(self, step: Step | None) -> Floats | None:
+        """Costs per arc for what is not expected at a step."""
+        if step is None:
+            return None
+        found = self._expected.get(step)
+        if found is None:
+            arcs = self.phrases.automaton.arcs
+            found = np.array([_unexpected(arc, step) for arc in arcs], np.float32)
+            self._expected[step] = found
+        return found
+
+
+UNEXPECTED_KIND = 0.25
+UNEXPECTED_PLACE = 0.15
+"""Costs of a finding kind, or of a shift, gear or range, that the step is not about."""
+
+
+def _unexpected(arc: Arc, step: Step) -> float:
+    cost = 0.0
+    for tag in arc.tags:
+        if tag.key == "kind":
+            kinds = ("late", "delayed_engagement") if tag.value == "delay" else (tag.value,)
+            expected = any(kind in step.kinds or kind == "normal" for kind in kinds)
+            cost += 0.0 if expected else UNEXPECTED_KIND
+        elif tag.key in ("shift", "gear", "range"):
+            wanted = getattr(step, tag.key)
+            cost += UNEXPECTED_PLACE if wanted is not None and wanted != tag.value else 0.0
+    return cost
+
+
+def normalise(text: str) -> str:
+    """Return typed or recognised text as plain lower-case words: figures and signs spelt out."""
+    text = text.lower().replace("’", "'")
+    text = re.sub(r"\bkm/h\b|\bkmh\b", " kilometers per hour ", text)
+    text = re.sub(r"(?<=[\d ])(sec|secs|s)\b\.?", " seconds ", text)
+    text = spell_out(text)
+    text = re.sub(r"[^a-z'\[\] ]+", " ", text)
+    return " ".join(word.strip("'") for word in text.split() if word.strip("'"))
+
+
+def _versions(heard: str | Hypothesis) -> list[tuple[tuple[HeardWord, ...], float]]:
+    """Return what to search: (heard words, extra cost for being a lesser choice of the engine)."""
+    if isinstance(heard, str):
+        return [(tuple(HeardWord(w) for w in normalise(heard).split()[:MOST_WORDS]), 0.0)]
+    words = tuple(HeardWord(w.text.lower(), min(1.0, max(0.0, w.confidence))) for w in heard.words)
+    if not words:
+        words = tuple(HeardWord(w, heard.confidence) for w in normalise(heard.text).split())
+    versions = [(words[:MOST_WORDS], 0.0)]
+    for text, confidence in heard.alternatives[:MOST_ALTERNATIVES]:
+        other = tuple(HeardWord(w, min(1.0, max(0.0, confidence))) for w in normalise(text).split()[:MOST_WORDS])
+        if tuple(w.text for w in other) != tuple(w.text for w in words):
+            versions.append((other, 0.3 + max(0.0, heard.confidence - confidence)))
+    return versions
+
+
+def _alignments(lattice: Lattice, words: Sequence[HeardWord]) -> list[Alignment]:
+    """Return the best alignment and, where it is not beyond doubt, the best without each part of its sense."""
+    best = lattice.best()
+    if best is None:
+        return []
+    if _beyond_doubt(best, words):
+        return [best]
+    out = [best]
+    for ban in _bans(best):
+        other = lattice.best(ban, limit=best.cost + 1.5)
+        if other is not None:
+            out.append(other)
+    return out
+
+
+def _beyond_doubt(best: Alignment, words: Sequence[HeardWord]) -> bool:
+    """Every word was heard as it stands in the grammar, and surely: other readings cost a mismatch at least."""
+    said = [word.text for i, word in enumerate(words) if i not in best.skipped]
+    return list(best.words) == said and all(word.confidence >= 0.9 for word in words)
+
+
+_SENSE = ("kind", "command", "shift", "into", "gear", "range", "where", "present")
+
+
+def _bans(best: Alignment) -> list[Callable[[Arc], bool]]:
+    """Return tests that shut out one part of the sense of a reading each."""
+    out: list[Callable[[Arc], bool]] = []
+    for key in _SENSE:
+        values = {tag.value for tag in best.tags if tag.key == key}
+        if values:
+            out.append(lambda arc, key=key, values=values: any(  # type: ignore[misc]
+                tag.key == key and tag.value in values for tag in arc.tags))  # fmt: skip
+    numbers = {arc.word for arc in best.arcs if "value" in arc.slots and arc.word not in ("hundred", "and", "point")}
+    if numbers:
+        out.append(lambda arc: "value" in arc.slots and arc.word in numbers)
+    return out
+
+
+def _different(readings: Sequence[_Reading]) -> list[_Reading]:
+    """Readings that say something else than the first, not only less of the same."""
+    best = readings[0]
+    return [r for r in readings[1:] if r.key != best.key and not _says_less(r.composed, best.composed)]
+
+
+def _says_less(one: Composed, other: Composed) -> bool:
+    """The first says nothing that the other does not say too."""
+    if one.command is not None or other.command is not None or not one.findings or not other.findings:
+        return False
+    a, b = one.findings[0].to_json(), other.findings[0].to_json()
+    return all(key in b and b[key] == value for key, value in a.items())
+
+
+def _content(reading: _Reading) -> int:
+    """Heard words that carry sense in a reading."""
+    carrying = set()
+    for arc, (begin, end) in zip(reading.alignment.arcs, reading.alignment.spans, strict=True):
+        if arc.word not in SMALL_WORDS and (arc.tags or arc.slots):
+            carrying.update(range(begin, max(end, begin + 1)))
+    return len(carrying)
+
+
+def _skipped(reading: _Reading) -> int:
+    """Heard content words that found no place."""
+    words = [reading.heard[i].text for i in reading.alignment.skipped]
+    return sum(word not in SMALL_WORDS and word not in HESITATIONS for word in words if word != UNKNOWN)
