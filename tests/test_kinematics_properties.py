@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
+from scipy.optimize import linprog
 
 from fieldassist.deduce.exact import exact_flow
 from fieldassist.deduce.geartrain import CASE, Coupling, GearTrain, PlanetarySet
@@ -45,7 +47,7 @@ def trains(draw: st.DrawFn) -> tuple[GearTrain, frozenset[str], frozenset[str]]:
 
 
 MANY = settings(
-    max_examples=300, deadline=None,
+    max_examples=200, deadline=None,
     suppress_health_check=[HealthCheck.filter_too_much, HealthCheck.too_slow],
 )  # fmt: skip
 
@@ -132,6 +134,23 @@ def test_one_way_clutches_are_complementary(drawn, load):
             relative = speeds[second] - speeds[first]
             assert relative >= -1e-6
             assert torque == 0.0 or abs(relative) < 1e-6
+
+
+@MANY
+@given(trains())
+def test_locked_means_that_no_motion_is_possible(drawn):
+    """Second opinion by linear programming (scipy, HiGHS): is there any motion with the input turning forward, all
+    sets and closed couplings obeyed, and no one-way clutch turning backward?"""
+    train, closed, one_ways = drawn
+    turning = np.zeros(len(train.nodes))
+    turning[train.index["input"]] = 1.0
+    equal = np.vstack([train.matrix(sorted(closed)), turning])
+    sides = np.array([[-c for c in train.coupling_rows[name]] for name in sorted(one_ways)])
+    answer = linprog(
+        np.zeros(len(train.nodes)), A_eq=equal, b_eq=np.r_[np.zeros(len(equal) - 1), 1.0], bounds=(None, None),
+        A_ub=sides if len(sides) else None, b_ub=np.zeros(len(sides)) if len(sides) else None,
+    )  # fmt: skip
+    assert solve(train, closed, one_ways).locked == (answer.status == 2)
 
 
 @MANY

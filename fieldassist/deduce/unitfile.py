@@ -216,8 +216,8 @@ def _solenoids(table: Table, elements: Mapping[str, Element], steps: list[str]) 
 
 def _check_chart(unit: Unit, file: TomlFile) -> None:
     """Refuse a chart that the gear train cannot do, naming the gear."""
-    for range, gears in unit.ranges.items():
-        for gear in gears:
+    for range in ("D", *(name for name in unit.ranges if name != "D")):
+        for gear in unit.ranges[range]:
             keys = ("also", range, gear) if (range, gear) in unit.also else ("chart", gear)
             if problem := _problem(unit, range, gear):
                 raise file.error(keys, f"gear {gear} in range {range}: {problem}")
@@ -233,7 +233,7 @@ def _problem(unit: Unit, range: str, gear: str) -> str | None:
     if flow.locked:
         return f"{listed} together lock the gear train; expected a gear"
     if gear == "N":
-        return f"{listed} drives the output; expected none to" if flow.drives else None
+        return f"with {listed} the output is driven; expected it free" if flow.drives else None
     if flow.ratio is None:
         return f"with {listed} the output is {'held' if flow.output_held else 'free'}; expected a gear"
     if (flow.ratio < 0) != (gear == "R"):
