@@ -67,6 +67,8 @@ def add_entry(path: Path, form: Mapping[str, str]) -> None:
             id=event_id,
         )
         store.append("entry_confirmed", {"entry": event_id, "by": BAY}, id=f"{event_id}-sure")
+        if step is not None:
+            store.append("step_done", {"step": step, "how": "answered"}, id=f"{event_id}-done")
     deduce_again(path)
 
 

@@ -10,7 +10,7 @@ from matplotlib.figure import Figure
 
 from fieldassist.deduce.kinematics import PowerFlow, power_flow
 from fieldassist.deduce.unit import Unit
-from fieldassist.pages.svg import GREY, INK, PALE, SETTINGS, inline
+from fieldassist.pages.svg import GREY, INK, NARROW, PALE, SETTINGS, WIDE, inline
 
 STANDSTILL = 1e-6
 """Multiple of input speed below which a member stands still; above round-off, below any real speed."""
@@ -58,13 +58,15 @@ def flow_view(unit: Unit, range: str, gear: str, missing: frozenset[str] = froze
     )
 
 
-def flow_picture(unit: Unit, view: FlowView, name: str) -> str:
-    """Draw the speeds of all members of a gear as bars over the multiple of input speed."""
+def flow_picture(unit: Unit, view: FlowView, name: str, width: float = WIDE) -> str:
+    """Draw the speeds of all members of a gear as bars over the multiple of input speed; `width` in inches."""
     known = [line.speed for line in view.lines if line.speed is not None]
     low, high = min([0.0, *known]), max([1.0, *known])
     with mpl.rc_context(SETTINGS):
         count = len(view.lines)
-        figure = Figure(figsize=(7.6, 0.9 + 0.42 * count + 0.25 * len(unit.sets)), layout="constrained")
+        narrow = width == NARROW
+        height = 0.9 + (0.6 if narrow else 0.42) * count + 0.25 * len(unit.sets)
+        figure = Figure(figsize=(width, height), layout="constrained")
         axes = figure.add_subplot()
         place, ticks, labels = 0.0, [], []
         for number, line in enumerate(view.lines):
@@ -73,23 +75,27 @@ def flow_picture(unit: Unit, view: FlowView, name: str) -> str:
                 place -= 0.7
             ticks.append(place)
             labels.append(line.member.replace(".", " ").replace("_", " "))
-            _speed_bar(axes, place, line)
+            _speed_bar(axes, place, line, narrow)
             place -= 1.0
         axes.axvline(0, color=INK, linewidth=1.2)
         axes.axvline(1, color=GREY, linewidth=1.0, linestyle=(0, (6, 3)))
         axes.set_yticks(ticks, labels)
         axes.tick_params(axis="y", length=0)
-        axes.set_ylim(place + 0.35, 0.65)
+        axes.set_ylim(place + 0.35, 0.95 if narrow else 0.65)
         axes.set_xlim(low - 0.05 * (high - low), high + 0.05 * (high - low))
         axes.set_xticks(_whole(low, high))
-        axes.set_xlabel("speed as a multiple of input speed (below 0: turns backward)")
+        axes.set_xlabel("speed / input speed" + ("" if narrow else " (below 0: turns backward)"))
         axes.spines["left"].set_visible(False)
         told = "; ".join(f"{line.member.replace('.', ' ')}: {line.says}" for line in view.lines)
         return inline(figure, name, f"Power flow: {view.title}", f"{told}. {view.summary}")
 
 
-def _speed_bar(axes: Axes, place: float, line: FlowLine) -> None:
-    axes.text(1.02, place, line.says, va="center", transform=axes.get_yaxis_transform())
+def _speed_bar(axes: Axes, place: float, line: FlowLine, narrow: bool) -> None:
+    at = axes.get_yaxis_transform()
+    if narrow:  # no room beside the bar: the words go above it
+        axes.text(0.0, place + 0.34, line.says, va="bottom", fontsize=10.5, transform=at)
+    else:
+        axes.text(1.02, place, line.says, va="center", transform=at)
     if line.speed is None:
         axes.text(0.03, place, "?", va="center", fontweight="bold")
         return
@@ -97,7 +103,7 @@ def _speed_bar(axes: Axes, place: float, line: FlowLine) -> None:
         axes.plot([0], [place], marker="s", markersize=9, color=INK, clip_on=False)
         return
     back = line.speed < 0
-    axes.barh(place, line.speed, height=0.55, color="white" if back else PALE, edgecolor=INK,
+    axes.barh(place, line.speed, height=0.45 if narrow else 0.55, color="white" if back else PALE, edgecolor=INK,
               linewidth=1.2, hatch="////" if back else None)  # fmt: skip
     axes.plot([line.speed], [place], marker="<" if back else ">", markersize=7, color=INK, clip_on=False)
 

@@ -11,7 +11,7 @@ from fieldassist.deduce.pressures import Comparison, Pattern, find_pattern, gaug
 from fieldassist.deduce.unit import Unit
 from fieldassist.errors import UserError
 from fieldassist.finding import Finding
-from fieldassist.pages.svg import GREY, INK, SETTINGS, inline
+from fieldassist.pages.svg import GREY, INK, NARROW, SETTINGS, WIDE, inline
 
 
 def pressure_pattern(unit: Unit, findings: Sequence[Finding]) -> Pattern | None:
@@ -27,21 +27,28 @@ def pressure_pattern(unit: Unit, findings: Sequence[Finding]) -> Pattern | None:
     return find_pattern(unit, usable) if usable else None
 
 
-def pressure_picture(unit: Unit, pattern: Pattern, name: str) -> str:
-    """Draw every reading as a marker over its specified band, with what it comes to in words."""
+def pressure_picture(unit: Unit, pattern: Pattern, name: str, width: float = WIDE) -> str:
+    """Draw every reading as a marker over its specified band, and what it comes to in words; `width` in inches."""
     lines = pattern.comparisons
     with mpl.rc_context(SETTINGS):
-        figure = Figure(figsize=(7.6, 1.1 + 0.62 * len(lines)), layout="constrained")
+        narrow = width == NARROW
+        figure = Figure(figsize=(width, 1.1 + (1.05 if narrow else 0.62) * len(lines)), layout="constrained")
         axes = figure.add_subplot()
         for place, line in enumerate(lines):
             if line.band is not None:
-                axes.barh(-place, line.band[1] - line.band[0], left=line.band[0], height=0.5, color="#e4e4e4",
-                          edgecolor=GREY, hatch="//")  # fmt: skip
+                low, high = line.band
+                axes.barh(-place, high - low, left=low, height=0.35, color="#e4e4e4", edgecolor=GREY, hatch="//")
             sound = line.state in ("normal", "unknown")
             axes.plot([line.reading.psi], [-place], marker="o" if sound else "X", markersize=11, color=INK)
-            axes.text(1.02, -place, says(line), va="center", transform=axes.get_yaxis_transform())
-        axes.set_yticks([-place for place in range(len(lines))], [_condition(unit, line) for line in lines])
-        axes.set_ylim(-len(lines) + 0.4, 0.6)
+            at = axes.get_yaxis_transform()
+            if narrow:
+                text = f"{_condition(unit, line)}\n{says(line)}"
+                axes.text(0.0, -place + 0.22, text, va="bottom", transform=at)
+            else:
+                axes.text(1.02, -place, says(line), va="center", transform=at)
+        names = [] if narrow else [_condition(unit, line) for line in lines]
+        axes.set_yticks([-place for place in range(len(names))], names)
+        axes.set_ylim(-len(lines) + 0.6, 0.85 if narrow else 0.6)
         axes.set_xlim(left=0)
         axes.set_xlabel("pressure, psi (hatched: specified)")
         axes.tick_params(axis="y", length=0)

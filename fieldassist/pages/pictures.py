@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,6 +13,7 @@ from fieldassist.pages.case import Case
 from fieldassist.pages.flow import flow_picture, flow_view
 from fieldassist.pages.gauges import pattern_words, pressure_pattern, pressure_picture
 from fieldassist.pages.shift_map import shift_map, shift_map_picture
+from fieldassist.pages.svg import NARROW, WIDE
 from fieldassist.pages.wording import words
 from fieldassist.pages.writeup import SuspectLine, suspect_lines
 
@@ -27,6 +28,7 @@ class Picture:
     id: str
     title: str
     svg: str
+    """Drawn twice, for a wide and for a narrow page; the style sheet shows one."""
     caption: str
 
 
@@ -51,7 +53,12 @@ def pictures(case: Case, question: Question | None = None) -> tuple[Picture, ...
     if shifts is not None:
         caption = f"{shifts.verdict} {shifts.note}".strip()
         out.append(
-            Picture("shift-map", "Shift speeds over throttle", shift_map_picture(shifts, "shift-map"), caption)
+            Picture(
+                "shift-map",
+                "Shift speeds over throttle",
+                both(lambda *at: shift_map_picture(shifts, *at), "shift-map"),
+                caption,
+            )
         )
     pattern = pressure_pattern(unit, case.view.findings())
     if pattern is not None:
@@ -62,7 +69,7 @@ def pictures(case: Case, question: Question | None = None) -> tuple[Picture, ...
             Picture(
                 "pressures",
                 "Pressures against specification",
-                pressure_picture(unit, pattern, "pressures"),
+                both(lambda *at: pressure_picture(unit, pattern, *at), "pressures"),
                 caption,
             )
         )
@@ -70,6 +77,11 @@ def pictures(case: Case, question: Question | None = None) -> tuple[Picture, ...
     if question is not None:
         out.extend(_flow_pictures(unit, question))
     return tuple(out)
+
+
+def both(draw: Callable[[str, float], str], name: str) -> str:
+    """Draw a picture for a wide and for a narrow page."""
+    return draw(name, WIDE) + draw(f"{name}-narrow", NARROW)
 
 
 def applied_table(case: Case) -> tuple[tuple[str, ...], tuple[ChartRow, ...]]:
@@ -133,14 +145,15 @@ def gear_in_question(unit: Unit, case: Case) -> Question | None:
 
 
 def _flow_pictures(unit: Unit, question: Question) -> list[Picture]:
-    out = []
-    variants = [("flow-sound", frozenset[str]()), ("flow-fault", question.missing)]
-    for name, missing in variants if question.missing else variants[:1]:
-        view = flow_view(unit, question.range, question.gear, missing=missing)
-        told = "; ".join(f"{element}: {what}" for element, what in view.elements)
-        title = f"Power flow: {view.title}"
-        out.append(Picture(name, title, flow_picture(unit, view, name), f"{view.summary} {told}."))
-    return out
+    sound = _flow_picture(unit, question, frozenset(), "flow-sound")
+    return [sound, _flow_picture(unit, question, question.missing, "flow-fault")] if question.missing else [sound]
+
+
+def _flow_picture(unit: Unit, question: Question, missing: frozenset[str], name: str) -> Picture:
+    view = flow_view(unit, question.range, question.gear, missing=missing)
+    told = "; ".join(f"{element}: {what}" for element, what in view.elements)
+    svg = both(lambda *at: flow_picture(unit, view, *at), name)
+    return Picture(name, f"Power flow: {view.title}", svg, f"{view.summary} {told}.")
 
 
 def _marks(unit: Unit, lines: Sequence[SuspectLine]) -> Mapping[str, str]:

@@ -23,7 +23,7 @@ from fieldassist.pages.choices import alternatives, vocabulary
 from fieldassist.pages.compare import compare
 from fieldassist.pages.live import other_readings, plain_heard
 from fieldassist.pages.passenger import pair_page
-from fieldassist.pages.pictures import Picture, Question, applied_table, pictures, tyre_and_axle
+from fieldassist.pages.pictures import Picture, Question, applied_table, both, pictures, tyre_and_axle
 from fieldassist.pages.report import report_html
 from fieldassist.pages.shift_map import shift_map, shift_map_picture
 from fieldassist.pages.templating import STATIC, templates
@@ -274,7 +274,7 @@ def _compare_page(request: Request, before_path: Path, after_path: Path) -> Resp
         tyre, axle = tyre_and_axle(after)
         found = shift_map(after.unit, after.view.findings(), tyre, axle, earlier=before.view.findings())
         if found is not None:
-            svg = shift_map_picture(found, "shift-map-both")
+            svg = both(lambda *at: shift_map_picture(found, *at), "shift-map-both")
             drawn.append(Picture("shift-map-both", "Shift speeds, before and after", svg, found.note))
     return _html(
         request,

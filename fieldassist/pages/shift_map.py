@@ -20,7 +20,7 @@ from fieldassist.deduce.schedule import (
 from fieldassist.deduce.unit import Unit
 from fieldassist.errors import UserError
 from fieldassist.finding import Finding
-from fieldassist.pages.svg import GREY, INK, PALE, SETTINGS, inline
+from fieldassist.pages.svg import GREY, INK, PALE, SETTINGS, WIDE, inline
 
 MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 """One shape per shift, so that print and colour-blind eyes lose nothing."""
@@ -77,12 +77,12 @@ def shift_map(
     return ShiftMap(measured, before, schedule, note, _verdict(schedule, measured))
 
 
-def shift_map_picture(drawn: ShiftMap, name: str) -> str:
-    """Draw the map: throttle across, road speed up, one band and one marker shape per shift."""
+def shift_map_picture(drawn: ShiftMap, name: str, width: float = WIDE) -> str:
+    """Draw the map: throttle across, road speed up, one band and one marker shape per shift; `width` in inches."""
     shifts = _shifts(drawn)
     sides = [side for side in (_up(shifts), _down(shifts)) if side]
     with mpl.rc_context(SETTINGS):
-        figure = Figure(figsize=(7.6, 3.9 * len(sides)), layout="constrained")
+        figure = Figure(figsize=(width, 3.9 * len(sides)), layout="constrained")
         told = []
         for axes, side in zip(figure.subplots(len(sides), squeeze=False)[:, 0], sides, strict=True):
             told.extend(_draw(axes, drawn, side))
@@ -121,7 +121,8 @@ def _draw(axes: Axes, drawn: ShiftMap, shifts: Sequence[str]) -> list[str]:
             axes.plot([], [], marker=marker, linestyle="", color=INK, label=f"{shift} shift")
     axes.set_xlim(-0.08, 1.2)
     axes.set_ylim(bottom=0)
-    axes.set_xticks(list(OPENING.values()), [f"{word}\nthrottle" for word in OPENING])
+    axes.set_xticks(list(OPENING.values()), list(OPENING))
+    axes.set_xlabel("throttle")
     axes.set_ylabel("road speed, mph")
     axes.legend(loc="upper left", frameon=False)
     axes.grid(axis="y", color=PALE, linewidth=0.6)

@@ -18,6 +18,8 @@ _FONT = re.compile(r"^(?:(?P<weight>\d{3}|bold|normal)\s+)?(?P<size>[\d.]+)px\s+
 INK = "#111111"
 GREY = "#5a5a5a"
 PALE = "#d9d9d9"
+WIDE, NARROW = 7.6, 4.3
+"""Widths of a picture in inches: for paper and large screens, and for a phone, where type must not shrink."""
 SETTINGS: dict[Any, Any] = {
     "svg.fonttype": "none",  # text stays text: it can be searched, read aloud and scaled
     "svg.hashsalt": "fieldassist",  # the same session gives the same file
@@ -56,7 +58,7 @@ def inline(figure: Figure, name: str, title: str, description: str) -> str:
     width, height = root.attrib.pop("width").rstrip("pt"), root.attrib.pop("height").rstrip("pt")
     root.attrib.pop("version", None)
     root.set("viewBox", f"0 0 {width} {height}")
-    root.set("class", "picture")
+    root.set("class", f"picture {'narrow' if float(width) < 72 * (WIDE + NARROW) / 2 else 'wide'}")
     root.set("role", "img")
     root.set("aria-labelledby", f"{name}-title {name}-desc")
     for place, (tag, text) in enumerate((("title", title), ("desc", description))):

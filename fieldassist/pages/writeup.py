@@ -232,8 +232,8 @@ def next_tests(deduced: Mapping[str, Any] | None, step_names: Mapping[str, str])
 def percent(probability: float) -> str:
     """Return a probability as shown: nothing is certain, nothing impossible."""
     if probability > 0.99:
-        return "over 99 %"
-    return "under 1 %" if probability < 0.01 else f"{100 * probability:.0f} %"
+        return "over 99\u00a0%"
+    return "under 1\u00a0%" if probability < 0.01 else f"{100 * probability:.0f}\u00a0%"
 
 
 def when(stamp: str | None) -> str:
