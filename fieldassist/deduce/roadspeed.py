@@ -81,7 +81,7 @@ class EngagedGear:
     gear: str
     """Gear that fits best."""
     overall: float
-    """Engine speed / output shaft speed as measured."""
+    """Engine speed / transmission output speed as measured."""
     slip: float
     """Share of engine speed that is lost before the output in that gear: 0 no slip, 0.1 ten per cent (an
     unlocked converter at cruise); negative when the engine turns slower than the gear."""
