@@ -48,8 +48,6 @@ class _Part:
         return "kind" in self.slots or (bool(self.values) and bool(self.slots.keys() & {"shift", "into", "where"}))
 
 
-_PLACES = ("shift", "into", "outof", "gear", "range", "where", "throttle", "temperature", "load")
-
 
 def compose(arcs: Sequence[Arc], step: Step | None = None) -> Composed:
     """Return what the arcs of a sentence say, with what the step implies filled in."""
@@ -79,7 +77,8 @@ def compose(arcs: Sequence[Arc], step: Step | None = None) -> Composed:
 
 
 def _says_where(finding: Finding, assumed: Sequence[str]) -> bool:
-    return any(getattr(finding, key) is not None and key not in assumed for key in ("shift", "gear", "range", "where"))
+    keys = ("shift", "gear", "range", "where")
+    return any(getattr(finding, key) is not None and key not in assumed for key in keys)
 
 
 def _divide(arcs: Sequence[Arc]) -> tuple[list[_Part], str | None, bool]:
@@ -110,12 +109,7 @@ def _divide(arcs: Sequence[Arc]) -> tuple[list[_Part], str | None, bool]:
             if tag.key == "present" and "kind" not in keys and part.complete:
                 parts.append(_Part())
             elif tag.key == "kind" and old not in (None, value) and not correcting:
-                if value == "normal" or old == "normal":
-                    if value == "normal":
-                        parts.append(_Part())
-                    elif _PLACES[0] in part.slots or "range" in part.slots or "gear" in part.slots:
-                        parts.append(_Part())
-                else:
+                if old != "normal" or part.slots.keys() & {"shift", "range", "gear"}:
                     parts.append(_Part())
             elif tag.key in ("shift", "into", "range", "gear") and old not in (None, value) and not correcting:
                 if part.complete:
@@ -143,7 +137,8 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
         kind = "late" if late else "delayed_engagement" if engaged or at_engagement else None
     if kind == "no_drive" and slots.get("range") == "R":
         kind = "no_reverse"
-    if kind == "slip" and shift is not None and step is not None and "slip" not in step.kinds and "flare" in step.kinds:
+    kinds = step.kinds if step is not None else ()
+    if kind == "slip" and shift is not None and "flare" in kinds and "slip" not in kinds:
         kind = "flare"  # a slip while the shift is made is what the step calls a flare
     if kind == "normal" and values and (shift or slots.get("into")):
         kind = None
@@ -211,7 +206,7 @@ def _measure(
     if not values:
         return None
     if kind in MEASURED_KINDS:
-        unit = {"stall_speed": "rpm", "engine_speed": "rpm", "pressure": "psi", "engagement_time": "s"}.get(kind, "mph")
+        unit = _UNIT_OF[kind]
         fitting = [v for v in values if v[1] in (None, unit, *_SISTER.get(unit, ()))]
         value, said = (fitting or list(values))[0]
         return kind, value, said or unit
@@ -239,7 +234,9 @@ def _measure(
 
 
 _SISTER = {"mph": ("km/h",), "psi": ("kPa",)}
-_UNIT_OF = {"shift_speed": "mph", "engine_speed": "rpm", "stall_speed": "rpm", "pressure": "psi", "engagement_time": "s"}
+_UNIT_OF = {
+    "shift_speed": "mph", "engine_speed": "rpm", "stall_speed": "rpm", "pressure": "psi", "engagement_time": "s",
+}  # fmt: skip
 
 
 def _from_step(said: dict[str, object], step: Step | None) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
@@ -121,7 +122,8 @@ class Matcher:
         if composed.command is not None:
             verdict = "accept" if decision.decide(score, margin, False) == "accept" else "ignore"
             said = composed.command if verdict == "accept" else None
-            return Match(verdict, None, said, score, margin, (), (said or "").replace("_", " "), understood=understood)
+            say = (said or "").replace("_", " ")
+            return Match(verdict, None, said, score, margin, say=say, understood=understood)
         if not composed.findings:
             return self._changed([best], previous, step)
         finding = composed.findings[0]
@@ -138,9 +140,10 @@ class Matcher:
             say = say_choice((finding, others[0]))
         else:
             say = f"{say_finding(finding)}, right?"
+        command = "no" if composed.corrects else None
         return Match(
-            verdict, finding, "no" if composed.corrects else None, score, margin, others, say, composed.findings[1:],
-            composed.changes, composed.assumed, understood,
+            verdict, finding, command, score, margin, others, say, composed.findings[1:], composed.changes,
+            composed.assumed, understood,
         )  # fmt: skip
 
     def _changed(self, readings: Sequence[_Reading], previous: Finding | None, step: Step | None) -> Match:
@@ -267,12 +270,15 @@ def _bans(best: Alignment) -> list[Callable[[Arc], bool]]:
     for key in _SENSE:
         values = {tag.value for tag in best.tags if tag.key == key}
         if values:
-            out.append(lambda arc, key=key, values=values: any(  # type: ignore[misc]
-                tag.key == key and tag.value in values for tag in arc.tags))  # fmt: skip
-    numbers = {arc.word for arc in best.arcs if "value" in arc.slots and arc.word not in ("hundred", "and", "point")}
+            out.append(partial(_gives, key, frozenset(values)))
+    numbers = {arc.word for arc in best.arcs if "value" in arc.slots} - {"hundred", "and", "point"}
     if numbers:
         out.append(lambda arc: "value" in arc.slots and arc.word in numbers)
     return out
+
+
+def _gives(key: str, values: frozenset[str | None], arc: Arc) -> bool:
+    return any(tag.key == key and tag.value in values for tag in arc.tags)
 
 
 def _different(readings: Sequence[_Reading]) -> list[_Reading]:
@@ -291,7 +297,7 @@ def _says_less(one: Composed, other: Composed) -> bool:
 
 def _content(reading: _Reading) -> int:
     """Heard words that carry sense in a reading."""
-    carrying = set()
+    carrying: set[int] = set()
     for arc, (begin, end) in zip(reading.alignment.arcs, reading.alignment.spans, strict=True):
         if arc.word not in SMALL_WORDS and (arc.tags or arc.slots):
             carrying.update(range(begin, max(end, begin + 1)))

@@ -6,7 +6,6 @@ import os
 from functools import cached_property
 from pathlib import Path
 
-from fieldassist.deduce.step import Step
 from fieldassist.errors import UserError
 from fieldassist.phrases.automaton import Automaton, compile_grammar
 from fieldassist.phrases.jsgf import Alternatives, Grammar, Ref, Rule, read_grammar

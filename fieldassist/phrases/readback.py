@@ -24,8 +24,8 @@ _RANGE_SAID = {"P": "park", "R": "reverse", "N": "neutral", "D": "drive", "3": "
                "1": "low"}  # fmt: skip
 _GEAR_SAID = {"1": "first", "2": "second", "3": "third", "4": "fourth", "5": "fifth", "6": "sixth", "7": "seventh",
               "8": "eighth", "R": "reverse", "N": "neutral"}  # fmt: skip
-_UNIT_SAID = {"mph": "miles an hour", "km/h": "kilometers an hour", "rpm": "rpm", "psi": "psi", "kPa": "kilopascals",
-              "s": "seconds"}  # fmt: skip
+_UNIT_SAID = {"mph": "miles an hour", "km/h": "kilometers an hour", "rpm": "rpm", "psi": "psi",
+              "kPa": "kilopascals", "s": "seconds"}  # fmt: skip
 _DIGITS = ("zero", "one", "two", "three", "four", "five", "six", "seven", "eight")
 
 
@@ -93,8 +93,8 @@ def say_choice(findings: Sequence[Finding]) -> str:
     if first.value is not None and second.value is not None and (first.value, first.unit) != (
         second.value, second.unit
     ):  # fmt: skip
-        unit = None if first.unit == second.unit else first.unit
-        return f"{say_value(first.value, unit)}, or {say_value(second.value, None if unit is None else second.unit)}?"
+        units = (None, None) if first.unit == second.unit else (first.unit, second.unit)
+        return f"{say_value(first.value, units[0])}, or {say_value(second.value, units[1])}?"
     if first.kind == second.kind and first.present != second.present:
         return f"{KIND_SAID[first.kind]}, yes or no?"
     for key, names in (("range", _RANGE_SAID), ("gear", _GEAR_SAID), ("throttle", {})):
