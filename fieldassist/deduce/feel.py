@@ -155,11 +155,11 @@ class _Road:
 
     # ------------------------------------------------------------ shifts
 
-    def timing(self, throttle: str) -> Column:
+    def timing(self, throttle: str, temperature: str = "hot") -> Column:
         """Shift speed over the good unit's, by throttle signal against governor signal."""
         s = self.s
         good = _SPRING + OPENING[throttle]
-        signal = np.minimum(self.holding.signal(throttle), 1.08)
+        signal = np.minimum(self.holding.signal(throttle, temperature), 1.08)
         speed = (_SPRING + signal) / np.maximum(s["governor_gain"], 0.05) - 1.2 * s["governor_offset"]
         return np.asarray(np.maximum(speed, 0.05) / good)
 
@@ -189,12 +189,12 @@ class _Road:
             if hangs:
                 skipped = either(skipped, gone)
         for throttle in PULLING:
-            timing = self.timing(throttle)
-            never = likely(timing, 1.9, 0.12)
-            late = likely(timing, 1.17, 0.05)
-            early = likely(timing, 0.84, -0.045)
-            pressure = h.line(throttle, "hot") / h.good_line(throttle)
             for temperature in TEMPERATURES:
+                timing = self.timing(throttle, temperature)
+                never = likely(timing, 1.9, 0.12)
+                late = likely(timing, 1.17, 0.05)
+                early = likely(timing, 0.84, -0.045)
+                pressure = h.line(throttle, temperature) / h.good_line(throttle)
                 at = {"range": "D", "shift": shift.id, "throttle": throttle, "temperature": temperature}
                 flare, hang = self._takeover(shift, throttle, temperature)
                 held = either(*(0.6 * h.slips("D", high, e, throttle, temperature) for e in self._kept(low, high)))
@@ -206,9 +206,8 @@ class _Road:
                 self.events.add(Event("soft", **at), soft, 0.5 * likely(pressure, 0.75, -0.06), 0.2 * flare)
                 self.events.add(Event("late", **at), 0.95 * late, 0.65 * hang, 0.4 * erratic, 0.3 * stuck, 0.5 * missing)
                 self.events.add(Event("no_shift", **at), never, 0.95 * stuck, missing, 0.12 * erratic, 0.35 * starts_above)
-            at = {"range": "D", "shift": shift.id, "throttle": throttle}
-            self.events.add(Event("early", **at), 0.95 * early, 0.35 * erratic)
-            self.events.add(Event("hunting", **at), 0.55 * erratic, 0.15 * likely(timing, 1.3, 0.06))
+                self.events.add(Event("early", **at), 0.95 * early, 0.35 * erratic)
+                self.events.add(Event("hunting", **at), 0.55 * erratic, 0.15 * likely(timing, 1.3, 0.06))
         self.events.add(Event("bind", range="D", shift=shift.id, gear=high), 0.9 * entering, *released_late)
         if high != unit.forward[-1]:
             self.events.add(Event("skip", range="D", shift=shift.id, gear=high), 0.85 * skipped, 0.4 * starts_above)
@@ -281,7 +280,7 @@ class _Road:
             if element in unit.applied("D", new) or excess(unit, "D", new, element).kind != "locked":
                 continue
             fresh = element in unit.applied("D", old) or excess(unit, "D", old, element).kind != "locked"
-            out = either(out, (1.0 if fresh else 0.5) * self.s.element[element, "drag"])
+            out = either(out, (1.0 if fresh else 0.3) * self.s.element[element, "drag"])
         return out
 
     def _kept(self, low: str, high: str) -> list[str]:

@@ -14,18 +14,18 @@ from fieldassist.deduce.unit import Unit
 
 OPENING: dict[str, float] = {"closed": 0.0, "light": 0.25, "medium": 0.5, "full": 1.0}
 """Throttle opening: light 1/4, medium 1/2. Source: definitions in a maker's glossary (check_values D2, S15)."""
-TORQUE: dict[str, float] = {"closed": 0.12, "light": 0.35, "medium": 0.62, "full": 1.0}
-"""Engine torque at that opening, as a share of full torque (from memory, a naturally aspirated engine)."""
+TORQUE: dict[str, float] = {"closed": 0.12, "light": 0.33, "medium": 0.53, "full": 1.0}
+"""Engine torque at that opening, as a share of full torque (assumed, a naturally aspirated engine)."""
 BASE_PRESSURE = 0.2
-"""Line pressure on a closed throttle as a share of that at full throttle (from memory)."""
-REVERSE_BOOST = 1.8
+"""Line pressure on a closed throttle as a share of that at full throttle (assumed)."""
+REVERSE_BOOST = 1.5
 """Line pressure in R against D (published R test 180-220 psi at idle against far less in D)."""
-LAUNCH = 1.1
+LAUNCH = 1.05
 """Extra demand on pulling away: the converter multiplies torque."""
 SHIFT_WORK = 1.25
 """Extra demand on an element that takes over a shift: it also slows the engine down."""
 MARGIN = 1.5
-"""Torque that a good element can hold, over the most that it is asked for (from memory)."""
+"""Torque that a good element can hold, over the most that it is asked for (assumed)."""
 SHARE_EXPONENT = 1.0 / 3.0
 """Elements are sized by heat as well as by torque, so demand grows less than the torque share."""
 
@@ -71,16 +71,17 @@ class Holding:
         self.unit = unit
         self.states = states
 
-    def signal(self, throttle: str) -> Column:
+    def signal(self, throttle: str, temperature: str = "hot") -> Column:
         """Throttle signal, part of full; a weak engine is given more pedal for the same going."""
         s = self.states
         pedal = OPENING[throttle] + (0.35 * (1.0 - s["engine"]) if throttle in ("light", "medium") else 0.0)
-        return np.clip(s["throttle_gain"] * pedal + s["throttle_offset"], 0.0, 1.15)
+        offset = s["throttle_offset"] + (s["throttle_stiff"] if temperature == "cold" else 0.0)
+        return np.clip(s["throttle_gain"] * pedal + offset, 0.0, 1.15)
 
     def line(self, throttle: str, temperature: str) -> Column:
         """Line pressure, as a share of the good unit's at full throttle (forward ranges)."""
         s = self.states
-        pressure = BASE_PRESSURE + (1.0 - BASE_PRESSURE) * self.signal(throttle)
+        pressure = BASE_PRESSURE + (1.0 - BASE_PRESSURE) * self.signal(throttle, temperature)
         starved = 1.0 - s["fade"] * {"closed": 0.1, "light": 0.3, "medium": 0.45, "full": 0.6}[throttle]
         air = 1.0 - s["aeration"] * (0.38 if temperature == "hot" else 0.2)
         off_port = 1.0 - 0.45 * s["manual_valve"]
@@ -164,7 +165,7 @@ class Holding:
         air = s["aeration"] * (1.0 if temperature == "hot" else 0.7)
         filter_ = s["fade"] * (0.4 if temperature == "hot" else 0.8)
         return np.asarray(
-            s.element[element, "apply_time"] + 0.7 * starved + 0.6 * worn + 0.9 * air + filter_
+            s.element[element, "apply_time"] + 0.7 * starved + 0.8 * worn + 0.9 * air + filter_
             + 0.5 * s["manual_valve"]
         )  # fmt: skip
 
@@ -180,9 +181,26 @@ class Holding:
             p = self.slips(range_, gear, element, throttle, temperature)
             gone = self.gone(element)
             # A lost element that a one-way clutch stands in for gives another gear, not slip.
-            keep = 0.35 if loss(self.unit, range_, gear, element).kind == "free" else 0.1
+            keep = 0.12 if loss(self.unit, range_, gear, element).kind == "free" else 0.05
             parts.append(p * (1.0 - gone) + keep * gone)
-        return either(*parts)
+        parts += self._stand_ins(range_, gear, throttle, temperature)
+        return either(*parts) if parts else np.zeros(self.states.count)
+
+    def _stand_ins(self, range_: str, gear: str, throttle: str, temperature: str) -> list[Column]:
+        """Slip of what has to carry alone because the element beside it does not hold."""
+        parts = []
+        good = power_flow(self.unit, range_, gear).torques
+        for element in sorted(self.unit.applied(range_, gear)):
+            if loss(self.unit, range_, gear, element).kind != "none":
+                continue
+            now = power_flow(self.unit, range_, gear, missing=frozenset((element,))).torques
+            for other, torque in now.items():
+                if abs(torque) > abs(good.get(other, 0.0)) + 1e-6:
+                    share = max(abs(good.get(other, 0.0)), 1e-3)
+                    extra = float((abs(torque) / share) ** SHARE_EXPONENT)
+                    alone = self.slips(range_, gear, other, throttle, temperature, extra)
+                    parts.append(alone * (1.0 - likely(self.firmness(element, "full", "hot"), 0.3, 0.05)))
+        return parts
 
     def no_drive(self, range_: str, gear: str) -> Column:
         """Probability that a gear does not drive at all."""
@@ -190,8 +208,8 @@ class Holding:
         parts: list[Column] = [
             self.gone(e) for e in self.carrying(range_, gear) if loss(self.unit, range_, gear, e).kind == "free"
         ]
-        parts += [(1.0 - s["input"]) * 0.95, (1.0 - s["output"]) * 0.9, 0.35 * s["manual_valve"] ** 2]
-        return either(*parts, likely(self.line("light", "hot") / self.good_line("light"), 0.25, -0.05))
+        parts += [(1.0 - s["input"]) * 0.95, (1.0 - s["output"]) * 0.9, 0.6 * s["manual_valve"] ** 2]
+        return either(*parts, likely(self.line("light", "hot") / self.good_line("light"), 0.33, -0.05))
 
     def bound(self, range_: str, gear: str) -> Column:
         """Probability that two elements work against each other in a gear."""

@@ -27,6 +27,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldassist.deduce.context import Context, mph
+from fieldassist.deduce.kinematics import power_flow
 from fieldassist.deduce.schedule import READING_ERROR, schedule_of
 from fieldassist.deduce.signature import Condition, Signature
 from fieldassist.deduce.specification import KPA_PER_PSI
@@ -101,6 +102,8 @@ def _read(signature: Signature, finding: Finding, context: Context) -> Terms:
         return _normal(signature, finding, at)
     if kind in ("no_drive", "no_reverse"):
         kind, at = _no_drive(signature.unit, kind, at)
+    if kind == "no_engine_braking" and at.gear is None and at.range not in (None, "D"):
+        at = _with(at, gear=_braking_gear(signature.unit, at.range))
     reader = _READERS.get(kind)
     if reader is not None:
         return reader(signature, finding, at, context)
@@ -130,6 +133,12 @@ def _no_drive(unit: Unit, kind: str, at: Condition) -> tuple[str, Condition]:
     return "no_drive", at
 
 
+def _braking_gear(unit: Unit, range_: str | None) -> str | None:
+    """The gear that a manual range is pulled into for its engine braking: the highest that holds on the overrun."""
+    gears = unit.ranges.get(range_ or "", ())
+    return next((g for g in reversed(gears) if power_flow(unit, range_ or "", g, load="coast").drives), None)
+
+
 def _normal(signature: Signature, finding: Finding, at: Condition) -> Terms:
     return 0.0, [(1.0, signature.normal(at))]
 
@@ -145,14 +154,20 @@ def _state(finding: Finding) -> str | None:
     return None
 
 
-def _two_sided(
-    signature: Signature, kind: str, at: Condition, low: float, high: float
-) -> Terms:
+def _two_sided(signature: Signature, kind: str, at: Condition, low: float, high: float) -> Terms:
     """Evidence that a reading is low with probability `low`, high with `high`, else as it should be."""
     normal = 1.0 - low - high
-    absent_low, absent_high = signature.said_absent(f"{kind}:low", at), signature.said_absent(f"{kind}:high", at)
+    absent_low, absent_high = _side_absent(signature, f"{kind}:low", at), _side_absent(signature, f"{kind}:high", at)
     # P(low) + P(high) may add up to more than 1 under two causes; each is read by itself.
     return normal + (low - normal) + (high - normal), [(normal - low, absent_low), (normal - high, absent_high)]
+
+
+def _side_absent(signature: Signature, kind: str, at: Condition) -> npt.NDArray[np.float64]:
+    """Absence of one side. A stall speed without a range is mostly meant of every range."""
+    if kind.startswith("stall_speed") and at.range is None:
+        each = [1.0 - signature.said_absent(kind, _with(at, range=range_)) for range_ in ("D", "R")]
+        return np.asarray(1.0 - 0.3 * np.max(each, axis=0) - 0.7 * np.min(each, axis=0))
+    return signature.said_absent(kind, at)
 
 
 def _shares(state: str | None) -> tuple[float, float] | None:
@@ -182,7 +197,7 @@ def _abnormal(signature: Signature, kind: str, at: Condition, shares: tuple[floa
     """A two-sided reading; without a side it only says that the reading is not as it should be."""
     if shares is not None:
         return _two_sided(signature, kind, at, *shares)
-    absent = signature.said_absent(f"{kind}:low", at) * signature.said_absent(f"{kind}:high", at)
+    absent = _side_absent(signature, f"{kind}:low", at) * _side_absent(signature, f"{kind}:high", at)
     return 1.0, [(-1.0, absent)]
 
 

@@ -27,7 +27,7 @@ DETECTED = 0.94
 """Chance that what happens is noticed and reported."""
 
 _SAID_FOR: Mapping[str, tuple[tuple[str, float], ...]] = {
-    "slip": (("slip", 1.0), ("flare", 0.8), ("no_drive", 0.35), ("no_reverse", 0.35)),
+    "slip": (("slip", 1.0), ("flare", 0.8), ("no_drive", 0.25), ("no_reverse", 0.25)),
     "flare": (("flare", 1.0), ("slip", 0.55), ("no_shift", 0.05)),
     "harsh": (("harsh", 1.0), ("bind", 0.15)),
     "late": (("late", 1.0), ("no_shift", 0.3)),
@@ -52,8 +52,10 @@ _OF_GEAR: tuple[str, ...] = (
     "delayed_engagement", "no_engine_braking", "creep", "noise",
 )  # fmt: skip
 """What is denied when something is said to be normal."""
-MOST_TRIES = 4.0
-"""However wide a condition is, it counts as at most so many tries: nobody goes through all of them."""
+NORMAL_TRIES = 4.0
+"""However wide a "normal" is, it counts as at most so many tries: nobody goes through all of them."""
+_SIDE_RANGE = 0.15
+"""How often a gear is tried in 3, 2 or 1, against D, when the range is not named."""
 
 
 @dataclass(frozen=True)
@@ -86,6 +88,9 @@ class Signature:
         add_readings(unit, holding, events)
         self.tables: dict[str, EventTable] = events.tables(FALSE_REPORT, DETECTED)
         self._columns = {kind: _columns(table.events) for kind, table in self.tables.items()}
+        # Ranges besides D and R repeat their gears: unless they are named, nobody tries every gear in each.
+        self._usual = {kind: np.where(np.isin(c["range"], ("D", "R", "N", "")), 1.0, _SIDE_RANGE)
+                       for kind, c in self._columns.items()}
 
     def said_absent(self, kind: str, at: Condition) -> npt.NDArray[np.float64]:
         """Probability that nobody would report `kind` in a condition; shape (H,).
@@ -105,13 +110,10 @@ class Signature:
         for kind in _OF_GEAR:
             rows = self._rows(kind, at, named=True)
             if rows is not None and rows.any():
-                table = self.tables[kind]
-                weight = table.weight[rows]
-                total = weight.sum()
-                scale = max(1.0, 1.0 / total) if total else 1.0
-                log = log + scale * (weight @ table.log_absent[rows])
-                tries = max(tries, scale * total)
-        return np.asarray(np.exp(log * min(1.0, MOST_TRIES / max(tries, 1.0))))
+                weight = self._weight(kind, at, rows)
+                log = log + weight @ self.tables[kind].log_absent[rows]
+                tries = max(tries, float(weight.sum()))
+        return np.asarray(np.exp(log * min(1.0, NORMAL_TRIES / max(tries, 1.0))))
 
     def _log_absent(self, kind: str, at: Condition, strict: bool) -> Column | None:
         rows = self._rows(kind, at)
@@ -121,11 +123,15 @@ class Signature:
             if strict:
                 return None
             rows = self._relaxed(kind, at)
-        table = self.tables[kind]
-        weight = table.weight[rows]
-        total = float(weight.sum())
+        return np.asarray(self._weight(kind, at, rows) @ self.tables[kind].log_absent[rows])
+
+    def _weight(self, kind: str, at: Condition, rows: npt.NDArray[np.bool_]) -> Column:
+        """How often each of the events was tried."""
+        weight = self.tables[kind].weight[rows]
+        if at.range is None:
+            weight = weight * self._usual[kind][rows]
         # A condition that is singled out was tried once, however rarely a drive would meet it.
-        return np.asarray((weight * (min(max(total, 1.0), MOST_TRIES) / total)) @ table.log_absent[rows])
+        return np.asarray(weight * max(1.0, 1.0 / float(weight.sum())))
 
     def _relaxed(self, kind: str, at: Condition) -> npt.NDArray[np.bool_]:
         names = dict(vars(at))
@@ -147,6 +153,8 @@ class Signature:
             value = getattr(at, key)
             if value is not None:
                 rows &= (columns[key] == value) | (columns[key] == "")
+        if at.throttle == "closed" and at.load is None:
+            rows &= columns["load"] != "drive"
         for key in ("range", "where"):
             value = getattr(at, key)
             if value is not None:

@@ -12,6 +12,8 @@ from fieldassist.finding import Finding
 
 DONE = 0.85
 """Chance that something is reported when it shows in a step that was done."""
+MEASURED = 0.6
+"""Chance that a reading out of order is told besides another of its kind (common practice, no source)."""
 TOLD = 0.3
 """Chance that a customer mentions a thing that he could have noticed (common practice, no source)."""
 
@@ -28,7 +30,22 @@ def silence(
                     if not _mentioned(findings, kind, at):
                         out.append(_unsaid(signature, kind, at, DONE))
         return out
-    return [_unsaid(signature, kind, at, TOLD) for kind, at in _prominent(signature) if not _mentioned(findings, kind, at)]
+    if not findings:
+        return []
+    unsaid = [(kind, at, TOLD) for kind, at in _prominent(signature)]
+    for measured in {f.kind for f in findings if f.kind in ("stall_speed", "pressure")}:
+        unsaid += [(kind, at, MEASURED) for kind, at in _measured(measured, findings)]
+    return [_unsaid(signature, kind, at, told) for kind, at, told in unsaid if not _mentioned(findings, kind, at)]
+
+
+def _measured(kind: str, findings: Sequence[Finding]) -> list[tuple[str, Condition]]:
+    """Who measures in one range measures in the others, and line pressure besides a circuit's."""
+    if kind == "stall_speed" and all(f.range is None for f in findings if f.kind == kind):
+        return []
+    where = None if kind == "stall_speed" else "line"
+    if where and not any("line" in (f.where or "") for f in findings):  # a circuit's tap is held against line pressure
+        return [(f"{kind}:{side}", Condition(range=r, where=where)) for side in ("low", "high") for r in ("D", "R", None)]
+    return [(f"{kind}:{side}", Condition(range=r, where=where)) for side in ("low", "high") for r in ("D", "R")]
 
 
 def _unsaid(signature: Signature, kind: str, at: Condition, told: float) -> Evidence:
@@ -64,5 +81,6 @@ def _prominent(signature: Signature) -> list[tuple[str, Condition]]:
         out.append(("delayed_engagement", Condition(range=range_, gear=gear)))
     out.append(("wrong_gear_start", Condition(range="D")))
     out.append(("creep", Condition(range="N")))
-    out += [(kind, Condition()) for kind in ("no_kickdown", "poor_acceleration", "poor_top_speed", "shudder", "noise")]
+    everywhere = ("no_kickdown", "poor_acceleration", "poor_top_speed", "shudder", "noise")
+    out += [(kind, Condition()) for kind in everywhere]
     return out
