@@ -150,7 +150,7 @@ MISTAKES = [
     ('holds = "sun_gear"', 'hold = "sun_gear"', "[elements.intermediate_band]", "holds: missing; expected text"),
     # figures
     (FRONT, "sun = 35, ring = 30 }\nrear", "front = {", "more teeth than the sun (35), got 30"),
-    (FRONT, "sun = 35.5, ring = 73 }\nrear", "front = {", "expected a whole number 5 to 400"),
+    (FRONT, "sun = 35.5, ring = 73 }\nrear", "front = {", "expected a whole number 1 to 999"),
     ("axle_ratio = 2.73", 'axle_ratio = "2.73"', "axle_ratio", "expected a number from 0.5 to 20, got '2.73'"),
     ("axle_ratio = 2.73", "axle_ratio = nan", "axle_ratio", "expected a number"),
     ('tyre = "205/75R15"', 'tyre = "big"', 'tyre = "big"', "expected a size such as 205/55R16"),

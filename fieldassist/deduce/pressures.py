@@ -75,7 +75,8 @@ class Pattern:
     high_everywhere: bool
     """Every one is high: regulator, throttle signal."""
     low_where_fed: tuple[str, ...]
-    """Elements that are fed in every low reading and in no good one: a leak in that circuit."""
+    """Elements whose circuit leaks: the line is low wherever they are fed and right elsewhere, or their own tap is
+    low while the line is not."""
     falls_on: tuple[str, ...]
     """Shifts on which pressure falls out of the specification: the element that comes on leaks."""
     falls_slowly: bool
@@ -169,11 +170,30 @@ def _low_at_idle_only(judged: Sequence[Comparison]) -> bool:
 
 
 def _low_where_fed(unit: Unit, low: Sequence[Comparison], good: Sequence[Comparison]) -> tuple[str, ...]:
+    """From the line tap: fed in every low reading and in no good one. From an element's own tap: low there
+    although the line is not low in the same condition."""
     if not low or not good:
         return ()
-    suspects = frozenset.intersection(*(_seen(unit, c) for c in low))
-    cleared = frozenset[str]().union(*(_seen(unit, c) for c in good))
-    return tuple(e for e in unit.friction if e in suspects - cleared)
+    line_low, own_low = _split(unit, low)
+    line_good, own_good = _split(unit, good)
+    found = frozenset[str]()
+    if line_low:
+        found = frozenset.intersection(*(_seen(unit, c) for c in line_low))
+        found -= frozenset().union(*(_seen(unit, c) for c in (*line_good, *own_good)))
+    starved = {_condition(c) for c in line_low}
+    for c in own_low:
+        if _condition(c) not in starved:
+            found |= _seen(unit, c)
+    return tuple(e for e in unit.friction if e in found)
+
+
+def _split(unit: Unit, compared: Iterable[Comparison]) -> tuple[list[Comparison], list[Comparison]]:
+    """Readings of line taps, and readings of elements' own taps."""
+    line: list[Comparison] = []
+    own: list[Comparison] = []
+    for c in compared:
+        (line if unit.taps[c.reading.tap].reads == "line" else own).append(c)
+    return line, own
 
 
 def _seen(unit: Unit, c: Comparison) -> frozenset[str]:

@@ -74,7 +74,7 @@ def _sets(table: Table) -> tuple[PlanetarySet, ...]:
     sets = []
     for name, row in table.tables():
         kind = row.text("kind", choices=("simple", "double"))
-        sun, ring = row.integer("sun", 5, 400), row.integer("ring", 5, 400)
+        sun, ring = row.integer("sun", 1, 999), row.integer("ring", 1, 999)
         if ring <= sun:
             raise row.error("ring", f"set {name}: expected more teeth than the sun ({sun}), got {ring}")
         row.close()
