@@ -1,12 +1,28 @@
-"""Where the shipped, human-edited files are: inside the wheel, or at the top of a checkout."""
+"""Where human-edited files are: the shipped ones in the wheel or at the top of a checkout, the shop's in its home."""
 
 from __future__ import annotations
 
+import os
+import sys
 from pathlib import Path
 
 from fieldassist.errors import UserError
 
 _PACKAGE = Path(__file__).resolve().parent
+
+
+def home() -> Path:
+    """Return the directory of the shop's own files and settings: FIELDASSIST_HOME, else `fieldassist` in the place
+    where the system keeps settings. It need not exist."""
+    if named := os.environ.get("FIELDASSIST_HOME"):
+        return Path(named).expanduser()
+    if sys.platform == "win32":
+        base = os.environ.get("APPDATA")
+        return (Path(base) if base else Path.home() / "AppData" / "Roaming") / "fieldassist"
+    if sys.platform == "darwin":
+        return Path.home() / "Library" / "Application Support" / "fieldassist"
+    base = os.environ.get("XDG_CONFIG_HOME")
+    return (Path(base) if base else Path.home() / ".config") / "fieldassist"
 
 
 def shipped(folder: str) -> Path:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -14,6 +13,7 @@ from fieldassist.deduce.kinematics import power_flow
 from fieldassist.deduce.specification import Specification, Tap
 from fieldassist.errors import UserError
 from fieldassist.finding import GEARS
+from fieldassist.resources import home
 
 ELEMENT_KINDS: tuple[str, ...] = ("clutch", "brake", "band", "one_way")
 SHIFT_CONTROLS: tuple[str, ...] = ("governor", "electronic")
@@ -230,7 +230,7 @@ def unit_names() -> tuple[str, ...]:
 def load_unit(name: str | Path) -> Unit:
     """Load a unit by name, or from the path of a `.toml` file.
 
-    The folder `units` in FIELDASSIST_HOME (default `~/.fieldassist`) is searched before the shipped units. The
+    The folder `units` in the shop's home (`resources.home`) is searched before the shipped units. The
     file format is documented at the top of `units/three_speed_simpson.toml`. Raises UserError for an unknown
     name, DataFileError (file, line, what was expected) for a bad file, also for an application chart that
     contradicts the gear train: the error names the gear.
@@ -249,5 +249,4 @@ def load_unit(name: str | Path) -> Unit:
 
 
 def _folders() -> tuple[Path, ...]:
-    home = Path(os.environ.get("FIELDASSIST_HOME") or Path.home() / ".fieldassist")
-    return tuple(folder for folder in (home / "units", _SHIPPED) if folder.is_dir())
+    return tuple(folder for folder in (home() / "units", _SHIPPED) if folder.is_dir())
