@@ -1,4 +1,4 @@
-"""Where human-edited files are: the shipped ones in the wheel or at the top of a checkout, the shop's in its home."""
+"""Where the human-edited files are: the shipped ones, and the shop's own in its home folder."""
 
 from __future__ import annotations
 
