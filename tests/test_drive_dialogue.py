@@ -64,7 +64,7 @@ class Drive:
         return actions
 
     def say(self, kind: str, **keys: object) -> tuple[Action, ...]:
-        return self.do(Heard("accept", Finding(kind, **keys), say=f"{kind} read back"))  # type: ignore[arg-type]
+        return self.do(Heard("accept", Finding(kind, **keys)))  # type: ignore[arg-type]
 
     def order(self, command: str, finding: Finding | None = None) -> tuple[Action, ...]:
         return self.do(Heard("accept", finding, command=command))
@@ -207,7 +207,7 @@ def test_asks_back_once_then_leaves_it_open_for_the_passenger() -> None:
     drive = Drive()
     drive.go_to("upshift_1_2_light")
     first, second = Finding("flare", shift="1-2"), Finding("flare", shift="2-3")
-    unclear = Heard("ask", first, alternatives=(second,), score=0.5, say="One two, or two three?")
+    unclear = Heard("ask", first, alternatives=(second,), score=0.5, ask="One two, or two three?")
     assert spoken(drive.do(unclear)) == ["One two, or two three?"]
     actions = drive.do(unclear)
     assert spoken(actions)[0] == "Left open."
@@ -219,7 +219,7 @@ def test_asks_back_once_then_leaves_it_open_for_the_passenger() -> None:
 def test_yes_takes_the_first_reading() -> None:
     drive = Drive()
     drive.go_to("upshift_1_2_light")
-    drive.do(Heard("ask", Finding("flare", shift="1-2"), say="Flare one two?"))
+    drive.do(Heard("ask", Finding("flare", shift="1-2"), ask="Flare one two?"))
     drive.order("yes")
     assert drive.view.entries[-1].finding.kind == "flare"
 
@@ -278,7 +278,7 @@ def test_stall_is_only_done_when_asked_for_with_its_caution_first() -> None:
     while drive.state.item is not None:
         drive.order("skip")
     actions = drive.do(Deduced({"suspects": [], "next_tests": [{"step": "stall_D"}]}))
-    assert "stall" in spoken(actions)[0]
+    assert spoken(actions)[0].startswith("Stall test in D")
     actions = drive.order("yes")
     assert [a.why for a in actions if isinstance(a, Say)][-2:] == ["caution", "prompt"]
     drive.say("stall_speed", value=2600.0, unit="rpm")
@@ -352,7 +352,7 @@ heard = st.builds(
     command=st.none() | st.sampled_from(COMMANDS),
     alternatives=st.lists(findings, max_size=2).map(tuple),
     score=st.floats(0, 1),
-    say=st.sampled_from(["", "read back"]),
+    more=st.lists(findings, max_size=1).map(tuple),
     record=st.just({"text": "something", "clip": None}),
 )
 tests = st.lists(

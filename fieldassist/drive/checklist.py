@@ -12,6 +12,7 @@ from fieldassist.deduce.step import Step
 from fieldassist.deduce.tomlfile import Table, read_toml
 from fieldassist.errors import UserError
 from fieldassist.finding import KINDS, Finding
+from fieldassist.phrases.readback import say_shift
 from fieldassist.resources import shipped
 from fieldassist.words.models import home
 
@@ -27,10 +28,6 @@ GEAR_WORDS: dict[str, str] = {
 RANGE_WORDS: dict[str, str] = {
     "P": "park", "R": "reverse", "N": "neutral", "D": "drive", "3": "three", "2": "two", "1": "low",
 }  # fmt: skip
-NUMBER_WORDS: dict[str, str] = {
-    "1": "one", "2": "two", "3": "three", "4": "four", "5": "five", "6": "six", "7": "seven", "8": "eight",
-}  # fmt: skip
-
 Pattern = tuple[tuple[str, Any], ...]
 """Keys of a finding and the values they must have, for `skip_when` and `stop_when`."""
 
@@ -143,12 +140,6 @@ def fits(pattern: Pattern, finding: Finding) -> bool:
     return all(getattr(finding, key) == value for key, value in wanted.items())
 
 
-def spoken_shift(shift: str) -> str:
-    """`1-2` as the trade says it: `one two`."""
-    low, _, high = shift.partition("-")
-    return f"{NUMBER_WORDS[low]} {NUMBER_WORDS[high]}"
-
-
 def _folders() -> tuple[Path, ...]:
     return tuple(folder for folder in (home() / "checklists", shipped("checklists")) if folder.is_dir())
 
@@ -250,7 +241,7 @@ def _filled(table: Table, text: Mapping[str, str], step: Step | None) -> dict[st
                     known = ", ".join("{" + known + "}" for known, word in words.items() if word) or "none"
                     raise table.error(key, f"{{{name}}} is not known for this step; known here: {known}")
             filled = template.format(**words)
-            out[key] = filled[:1].upper() + filled[1:]
+            out[key] = filled if key == "title" else filled[:1].upper() + filled[1:]
         except (ValueError, IndexError, AttributeError, KeyError) as error:
             raise table.error(key, f"expected text with {{placeholders}} ({error})") from None
         if key in ("prompt", "follow_up_prompt", "stop_prompt"):
@@ -271,7 +262,7 @@ def _words(step: Step | None) -> dict[str, str]:
     }
     if step.shift:
         low, _, high = step.shift.partition("-")
-        words |= {"shift": spoken_shift(step.shift), "from": GEAR_WORDS[low], "to": GEAR_WORDS[high]}
+        words |= {"shift": say_shift(step.shift), "from": GEAR_WORDS[low], "to": GEAR_WORDS[high]}
     return words
 
 

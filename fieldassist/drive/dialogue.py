@@ -45,9 +45,13 @@ class Heard:
     """One of COMMANDS. `no` together with a finding is a correction of the entry last read back."""
     alternatives: tuple[Finding, ...] = ()
     """Further readings, best first."""
+    more: tuple[Finding, ...] = ()
+    """Further findings of the same utterance."""
+    assumed: tuple[str, ...] = ()
+    """Keys of the finding that the step gave and nobody said."""
     score: float = 1.0
-    say: str = ""
-    """Read-back, or for `ask` the question."""
+    ask: str = ""
+    """For `ask`: the question."""
     record: Mapping[str, Any] = field(default_factory=dict)
     """For the `heard` event: start, end, text, words, confidence, engine, clip."""
 
@@ -337,27 +341,51 @@ class _Turn:
             self.obey(heard.command, event_id)
         elif heard.finding is not None:
             self.drop_ask_back()
-            self.enter(heard.finding, event_id, heard.score, heard.say, heard.alternatives)
+            said = replace(heard.finding, **dict.fromkeys(heard.assumed))
+            self.enter(heard.finding, event_id, heard.score, said=said, others=heard.alternatives, more=heard.more)
 
     def drop_ask_back(self) -> None:
         if self.state.question is not None and self.state.question.kind == "ask_back":
             self.change(question=None)
 
     def enter(
-        self, finding: Finding, heard: str | None, score: float, say: str, others: tuple[Finding, ...] = ()
+        self,
+        finding: Finding,
+        heard: str | None,
+        score: float,
+        *,
+        said: Finding | None = None,
+        others: tuple[Finding, ...] = (),
+        more: tuple[Finding, ...] = (),
+        left_open: bool = False,
     ) -> None:
-        """Store an entry, read it back, and go on as it demands."""
+        """Store an entry (several, if one utterance held more), read it back, and go on as it demands."""
         item = self.state.current
         bare = finding == Finding("normal", confidence=finding.confidence)
         if bare and item is not None and item.step is None and item.normal is None:
             self.write_note(f"{item.title}: normal", heard)  # no evidence for the deduction, and not to be lost
             self.finish_item("answered")
             return
-        self.write_entry(finding, heard, score, say, others)
-        self.go_on(self.view.entries[-1].finding)
+        self.write_entry(finding, heard, score, others)
+        for further in more:
+            self.write_entry(further, heard, score, ())
+        entries = self.view.entries[-1 - len(more) :]
+        first = entries[0].finding
+        if item is not None and any(key == "gear" for key, _ in item.assume):
+            first = replace(first, gear=finding.gear)  # nobody asked about the gear
+        if finding.kind == "normal":
+            first = replace(first, kind="normal", present=True, where=None)
+        read_back = "; ".join([spoken(first, said), *(spoken(entry.finding) for entry in entries[1:])])
+        self.say("Left open." if left_open else read_back, "read_back")
+        asked = self.state.item
+        for entry in entries:
+            if self.state.item == asked and self.state.question is None:
+                self.go_on(entry.finding)
+        if self.state.question is not None and self.state.item == asked and not self.asks_now():
+            self.repeat()
 
     def write_entry(
-        self, finding: Finding, heard: str | None, score: float, say: str, others: tuple[Finding, ...]
+        self, finding: Finding, heard: str | None, score: float, others: tuple[Finding, ...]
     ) -> None:
         item = self.state.current
         if item is not None:
@@ -374,16 +402,12 @@ class _Turn:
             **({"alternatives": [other.to_json() for other in others]} if others else {}),
         )
         self.change(fresh=entry_id)
-        self.say(say or spoken(finding), "read_back")
         self.deduce = True
 
     def go_on(self, finding: Finding) -> None:
         """After an entry: the question that it raises, the number still wanted, or the next item."""
         item = self.state.current
-        if self.state.question is not None and self.state.question.kind != "ask_back":
-            self.say(self.state.question.text, "ask")
-            return
-        if item is None:
+        if item is None or (self.state.question is not None and self.state.question.kind != "ask_back"):
             return
         if any(fits(pattern, finding) for pattern in item.stop_when):
             self.put(Question("stop", item.stop_prompt))
@@ -401,12 +425,16 @@ class _Turn:
             self.change(following_up=True)
             self.say(item.follow_up_prompt, "prompt")
 
+    def asks_now(self) -> bool:
+        """Whether this turn asks something already."""
+        return any(isinstance(action, Say) and action.why == "ask" for action in self.actions)
+
     def entries_at(self, step: str) -> list[EntryView]:
         return [entry for entry in self.view.entries if entry.step == step and entry.state != "struck"]
 
     def unclear(self, heard: Heard, event_id: str) -> None:
         """Ask back once; the second time leave it open for the passenger."""
-        question = Question("ask_back", heard.say or "Say again?", event_id, readings(heard), heard.score)
+        question = Question("ask_back", heard.ask or "Say again?", event_id, readings(heard), heard.score)
         if self.state.question is None:
             self.put(question)
         elif self.state.question.kind == "ask_back":
@@ -418,7 +446,9 @@ class _Turn:
         """Keep what was unclear with its readings, for somebody who can look."""
         self.change(question=None)
         if question.choices:
-            self.enter(question.choices[0], question.heard, question.score, "Left open.", question.choices[1:])
+            self.enter(
+                question.choices[0], question.heard, question.score, others=question.choices[1:], left_open=True
+            )
         else:
             self.say("Left open.", "reply")
 
@@ -446,11 +476,11 @@ class _Turn:
         unclear = self.state.question is not None and self.state.question.kind == "ask_back"
         self.drop_ask_back()
         if entry is None or unclear:
-            self.enter(heard.finding, event_id, heard.score, heard.say)
+            self.enter(heard.finding, event_id, heard.score)
             return
         self.store("entry_corrected", entry=entry.id, by="driver", heard=event_id, finding=heard.finding.to_json())
         self.change(fresh=entry.id)
-        self.say(heard.say or spoken(heard.finding), "read_back")
+        self.say(spoken(heard.finding), "read_back")
         self.deduce = True
         if entry.step == self.state.item:
             self.go_on(heard.finding)
@@ -505,9 +535,8 @@ class _Turn:
             if command in ("next", "skip", "back", "finish"):
                 self.change(question=None)
                 if question.choices:
-                    self.write_entry(
-                        question.choices[0], question.heard, question.score, "Left open.", question.choices[1:]
-                    )
+                    self.write_entry(question.choices[0], question.heard, question.score, question.choices[1:])
+                    self.say("Left open.", "read_back")
         match command:
             case "yes":
                 self.said_yes(heard, fresh)
@@ -546,7 +575,7 @@ class _Turn:
         self.change(question=None)
         match question.kind:
             case "ask_back" if yes and question.choices:
-                self.enter(question.choices[0], question.heard, question.score, "", question.choices[1:])
+                self.enter(question.choices[0], question.heard, question.score, others=question.choices[1:])
             case "ask_back":
                 self.repeat()
             case "stop" | "finish" if yes:
@@ -569,7 +598,7 @@ class _Turn:
     def said_yes(self, heard: str, fresh: str | None) -> None:
         item = self.state.current
         if item is not None and item.yes is not None and not self.entries_at(item.id):
-            self.enter(item.yes, heard, 1.0, "")
+            self.enter(item.yes, heard, 1.0)
         elif fresh is not None and (entry := self.view.entry(fresh)) is not None and entry.state == "open":
             self.store("entry_confirmed", entry=fresh, by="driver")
             self.say("Confirmed.", "read_back")
@@ -577,7 +606,7 @@ class _Turn:
     def said_no(self, heard: str, fresh: str | None) -> None:
         item = self.state.current
         if item is not None and item.no is not None and not self.entries_at(item.id):
-            self.enter(item.no, heard, 1.0, "")
+            self.enter(item.no, heard, 1.0)
         elif fresh is not None:
             self.strike()
 
@@ -633,7 +662,8 @@ class _Turn:
             if item.step.depth in self.state.declined:
                 continue
             if self.reason_to_skip(item) is None:
-                self.put(Question("offer", f"{item.title} would tell most. Do it now?", item=item.id))
+                title = item.title[:1].upper() + item.title[1:]
+                self.put(Question("offer", f"{title} would tell most. Do it now?", item=item.id))
                 return
         self.close()
 

@@ -14,8 +14,8 @@ from fieldassist.finding import Finding
 from fieldassist.resources import shipped
 
 OUTCOMES: tuple[str, ...] = ("right", "wrong", "missed", "rejected", "false")
-"""`right`, `wrong` and `missed` for what was meant for the tool; `rejected` (as it should be) and `false` (taken for
-something) for what was not."""
+"""`right`, `wrong`, `missed`: what was meant for the tool; `rejected` (as it should be) and `false` (taken for
+something): what was not."""
 
 _STUCK_MOST = 3
 
@@ -45,6 +45,8 @@ class Scenario:
     lines: tuple[Line, ...]
     stuck: Line
     """Said when the tool waits and nothing is left to be said at a step."""
+    asked: Line
+    """Said when the tool asks back and has it right."""
 
 
 def load_scenario(name: str | Path) -> Scenario:
@@ -69,6 +71,7 @@ def load_scenario(name: str | Path) -> Scenario:
         intake=dict(top.table("intake").data),
         lines=lines,
         stuck=_line(top.table("stuck"), folder),
+        asked=_line(top.table("asked"), folder),
     )
 
 
@@ -97,9 +100,13 @@ class Script:
     def next_line(self, state: State) -> Line | None:
         """Return what is said now, None when the people have given up.
 
-        A driver who is asked back says it once more; one who has nothing left to say at a step says the stuck line,
-        or "resume" again when that was not understood.
+        A driver who is asked back says yes, or says it once more; one who has nothing left to say at a step says
+        the stuck line, or "resume" again when that was not understood.
         """
+        if state.question is not None and state.question.kind == "ask_back" and self._last is not None:
+            choices = state.question.choices
+            right = bool(choices) and is_meant(self._last, choices[0])
+            return self._scenario.asked if right else self._last
         place = "offer" if state.question is not None and state.question.kind == "offer" else state.item or "offer"
         line = next((line for line in self._left if line.step == place), None)
         if line is not None:
@@ -111,8 +118,7 @@ class Script:
             return None
         if state.view.paused:
             return next((line for line in self._scenario.lines if line.command == "resume"), None)
-        asked_back = state.question is not None and state.question.kind == "ask_back"
-        return self._last if asked_back and self._last is not None else self._scenario.stuck
+        return self._scenario.stuck
 
     def judge(self, line: Line, heard: Heard, noting: bool, paused: bool) -> None:
         """Note how an utterance came out. The first time counts."""
@@ -134,7 +140,10 @@ def outcome(line: Line, heard: Heard, noting: bool = False, paused: bool = False
         return "missed"
     if line.command is not None:
         return "right" if heard.command == line.command else "wrong"
-    if heard.finding is None or heard.command is not None or line.finding is None:
-        return "wrong"
-    wanted = {"present": True, **line.finding}
-    return "right" if all(getattr(heard.finding, key) == value for key, value in wanted.items()) else "wrong"
+    return "right" if heard.finding and heard.command is None and is_meant(line, heard.finding) else "wrong"
+
+
+def is_meant(line: Line, finding: Finding) -> bool:
+    """Tell whether a finding is what a line should become."""
+    wanted = {"present": True, **(line.finding or {})}
+    return line.finding is not None and all(getattr(finding, key) == value for key, value in wanted.items())

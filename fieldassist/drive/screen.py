@@ -8,11 +8,12 @@ import textwrap
 from typing import TextIO
 
 from fieldassist.drive.dialogue import Heard, State
+from fieldassist.drive.wording import short_name
 
 WIDTH = 80
 _LABELS: dict[str, str] = {
-    "opening": "says", "caution": "CAUTION", "prompt": "says", "read_back": "logged", "ask": "asks", "reply": "says",
-    "trouble": "NOTE",
+    "opening": "says", "caution": "CAUTION", "prompt": "says", "read_back": "logged", "ask": "asks",
+    "reply": "says", "trouble": "NOTE",
 }  # fmt: skip
 _INDENT = 11
 
@@ -24,10 +25,14 @@ class Terminal:
         """`out`: standard output unless said otherwise."""
         self._out = out or sys.stdout
         self._item: str | None = None
+        self._header = ""
         self._suspect = ""
 
     def said(self, text: str, why: str) -> None:
-        """Show what is being spoken."""
+        """Show what is being spoken; a new item's headline goes before its caution or prompt."""
+        if why in ("caution", "prompt") and self._header:
+            self._write(self._header)
+            self._header = ""
         self._line(_LABELS[why], text)
 
     def heard(self, heard: Heard, state: State) -> None:
@@ -39,11 +44,11 @@ class Terminal:
             self._line("hears", "(not for the tool)")
 
     def moved(self, state: State) -> None:
-        """Show the progress when another item begins, and the leading suspect when it changes."""
+        """Note which item is asked now, and show the leading suspects when the first one changes."""
         result = state.view.deduced or {}
         suspects = result.get("suspects") or ()
         if suspects:
-            named = [f"{s['name']} {round(100 * s['probability'])} %" for s in suspects[:2]]
+            named = [f"{short_name(s['name'])} {round(100 * s['probability'])} %" for s in suspects[:2]]
             if suspects[0]["name"] != self._suspect:
                 self._suspect = suspects[0]["name"]
                 self._line("suspects", ", ".join(named))
@@ -52,7 +57,7 @@ class Terminal:
             self._item = item.id
             items = [one.id for one in state.checklist.items if not one.on_request]
             place = f"{items.index(item.id) + 1:2}/{len(items)}" if item.id in items else "asked"
-            self._write(f"[{place}] {item.title}")
+            self._header = f"[{place}] {item.title}"
 
     def told(self, text: str) -> None:
         """Show a remark on a device, the engine or the disk."""

@@ -3,42 +3,30 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
-from fieldassist.drive.checklist import GEAR_WORDS, RANGE_WORDS, spoken_shift
 from fieldassist.finding import Finding
-
-_UNIT_WORDS: dict[str, str] = {
-    "mph": "", "km/h": "kilometers", "rpm": "", "psi": "p s i", "kPa": "kilopascals", "s": "seconds",
-}  # fmt: skip
+from fieldassist.phrases.readback import say_finding, say_shift, say_value
 
 
-def spoken(finding: Finding) -> str:
-    """Return a finding as it is read back: `flare one two`, `no slip reverse`, `one two at fourteen`."""
-    kind = finding.kind.removeprefix("fluid_").replace("_", " ")
-    where = finding.where.replace("_", " ") if finding.where else ""
-    if finding.kind in ("fluid_level", "fluid_condition") and finding.present:
-        head = f"fluid {where or kind}"
-    elif finding.kind == "linkage":
-        head = f"{where} linkage {'off' if finding.present else 'good'}".strip()
-        where = ""
-    else:
-        head = " ".join(part for part in (where, kind) if part)
-        if not finding.present:
-            head = f"no {head}"
-    place = ""
-    if finding.shift:
-        place = spoken_shift(finding.shift)
-    elif finding.gear:
-        place = GEAR_WORDS[finding.gear]
-    elif finding.range and finding.kind != "normal":
-        place = RANGE_WORDS[finding.range]
-    if finding.value is not None:
-        number = f"{finding.value:g} {_UNIT_WORDS.get(finding.unit or '', '')}".strip()
-        if finding.kind == "shift_speed":
-            return f"{place or 'shift'} at {number}"
-        return " ".join(part for part in (place, head, number) if part)
-    return " ".join(part for part in (head, place) if part)
+def spoken(finding: Finding, said: Finding | None = None) -> str:
+    """Return a finding as it is read back: what and where, and of the condition only what was `said`.
+
+    The rest of the condition came from the step; to hear it again every time would take longer than the drive.
+    """
+    placed = finding.shift is not None or finding.gear is not None
+    keys = ("range", "throttle", "load", "temperature")
+    condition = {key: getattr(said, key) if said is not None else None for key in keys}
+    if not placed:
+        condition["range"] = finding.range
+    elif finding.gear == condition["range"]:
+        condition["range"] = None
+    short = replace(finding, **condition)
+    if finding.kind == "shift_speed" and finding.shift is not None and finding.value is not None:
+        unit = None if finding.unit == "mph" else finding.unit
+        return f"{say_shift(finding.shift)} at {say_value(finding.value, unit)}"
+    return say_finding(short)
 
 
 def leading_suspect(result: Mapping[str, Any] | None) -> str:
@@ -47,4 +35,9 @@ def leading_suspect(result: Mapping[str, Any] | None) -> str:
     if not suspects:
         return ""
     first = suspects[0]
-    return f"Leading suspect: {first['name']}, {round(100 * first['probability'])} percent."
+    return f"Leading suspect: {short_name(first['name'])}, {round(100 * first['probability'])} percent."
+
+
+def short_name(name: str) -> str:
+    """Return a cause's name without its explanation in brackets."""
+    return name.partition(" (")[0]

@@ -1,0 +1,173 @@
+"""`fieldassist drive`: a road test by voice, from the microphone or from recordings."""
+
+from __future__ import annotations
+
+import argparse
+import uuid
+from collections.abc import Callable
+from contextlib import ExitStack, closing
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from fieldassist import __version__
+from fieldassist.deduce import Context, load_unit, steps_for, unit_names
+from fieldassist.deduce.tomlfile import read_toml
+from fieldassist.drive.checklist import load_checklist
+from fieldassist.drive.dialogue import start
+from fieldassist.drive.hearing import Hearing, heard_from
+from fieldassist.drive.keys import KEYS_HELP, PassengerKeys, listening
+from fieldassist.drive.loop import DriveLoop, Screen
+from fieldassist.drive.recordings import Recordings
+from fieldassist.drive.screen import Terminal
+from fieldassist.drive.speaker import Speaker
+from fieldassist.errors import UserError
+from fieldassist.finding import Finding
+from fieldassist.record.projection import SessionView, project
+from fieldassist.record.store import Store
+from fieldassist.sound.player import Player
+from fieldassist.sound.source import AudioSource, Microphone
+from fieldassist.sound.voice import Voice
+from fieldassist.sound.wave import audio_files
+from fieldassist.words.engines import ENGINES
+from fieldassist.words.models import home
+
+KEPT_CLIPS = "What you say to me is recorded in the session file on this computer."
+KEPT_NO_CLIPS = "No recordings are kept, only what was understood, in the session file on this computer."
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments."""
+    parser.add_argument("--unit", metavar="U", help=f"transmission: {', '.join(unit_names())}, or a .toml file")
+    parser.add_argument("--checklist", metavar="C", help="checklist (default: road_test), or a .toml file")
+    parser.add_argument("--intake", metavar="FILE", type=Path, help="complaint, tyre, axle_ratio ... (.toml)")
+    parser.add_argument("--wav", metavar="FILE-or-DIR", help="recordings in place of the microphone")
+    parser.add_argument("--fast", action="store_true", help="recordings at full speed, prompts not played")
+    parser.add_argument("--session", metavar="FILE", type=Path, help="file to make (default: in the shop's own)")
+    parser.add_argument("--resume", metavar="FILE", type=Path, help="go on with the drive in this session file")
+    parser.add_argument("--passenger", action="store_true", help="open the passenger's page on this machine")
+    parser.add_argument("--lan", action="store_true", help="with --passenger: for a phone on the local network")
+    parser.add_argument("--no-clips", action="store_true", help="keep no recordings, only what was understood")
+    parser.add_argument("--engine", choices=ENGINES, help="speech engine (default: the best that is there)")
+    parser.add_argument("--model", metavar="DIR", help="Vosk model folder")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the drive to its end, or to the end of the recordings."""
+    if args.lan and not args.passenger:
+        raise UserError("--lan: only with --passenger")
+    if args.fast and not args.wav:
+        raise UserError("--fast: only with --wav")
+    if args.resume and (args.session or args.unit or args.checklist or args.intake):
+        raise UserError("--resume: unit, checklist, intake and session come from the file")
+    screen = Terminal()
+    with ExitStack() as stack:
+        file = stack.enter_context(_open_session(args))
+        view = project(file.events())
+        unit = load_unit(view.unit or "")
+        checklist = load_checklist(view.checklist or "road_test", steps_for(unit))
+        hearing = stack.enter_context(closing(Hearing(args.engine, args.model)))
+        keep = bool(view.started.get("keep_clips", True))
+        print(f"Session: {file.path}")
+        kept = ", and recordings of what is said to the tool." if keep else "; no recordings."
+        print(f"Kept in it: the entries and what was understood{kept}")
+        print("The local network can reach the passenger's page." if args.lan else "Nothing leaves this machine.")
+        print("The maker's service information, local law and licensed practice come first.\n")
+        if args.passenger:
+            _open_page(stack, file.path, args.lan, screen)
+        loops: list[DriveLoop] = []
+        source = stack.enter_context(closing(_source(args, loops)))
+        player = Player(file.path.with_name(f"{file.path.stem}-prompts"))
+        if args.fast:
+            player.has_device = False
+        loop = DriveLoop(
+            file, start(checklist, view, uuid.uuid4().hex[:8]), unit, source, hearing,
+            lambda heard: stack.enter_context(closing(Speaker(Voice(), player, heard))),
+            screen, kept=KEPT_CLIPS if keep else KEPT_NO_CLIPS, keep_clips=keep, half_duplex=args.wav is None,
+        )  # fmt: skip
+        loops.append(loop)
+        keys = PassengerKeys(file.path, _typed(hearing, loop), screen.told)
+        if args.wav is None:
+            print(f"{KEYS_HELP}\n")
+        with listening(keys):
+            loop.run()
+        if not loop.state.ended:
+            print("\nThe recordings are over and the drive is not. Go on with:")
+            print(f"  fieldassist drive --resume {file.path}")
+        print(f"\nSession: {file.path}")
+        print(f"Review:  fieldassist review {file.path}")
+    return 0
+
+
+def started(unit: str, checklist: str, keep_clips: bool, **more: Any) -> dict[str, Any]:
+    """Return the data of a session's first event."""
+    return {"unit": unit, "checklist": checklist, "app": __version__, "keep_clips": keep_clips, **more}
+
+
+def read_intake(path: Path) -> dict[str, Any]:
+    """Read complaint and car from a TOML file. Raises DataFileError for what cannot be used."""
+    top = read_toml(path).top
+    try:
+        Context.from_json(top.data)
+    except UserError as error:
+        raise top.error(None, str(error)) from None
+    return {key: value for key, value in top.data.items() if isinstance(value, str | int | float | bool | list)}
+
+
+def _open_session(args: argparse.Namespace) -> Store:
+    if args.resume:
+        return Store.open(args.resume)
+    if not args.unit:
+        raise UserError(f"--unit: name the transmission: {', '.join(unit_names())}, or the path of a .toml file")
+    unit = load_unit(args.unit)
+    checklist = args.checklist or "road_test"
+    load_checklist(checklist, steps_for(unit))  # refused before a file is made
+    intake = read_intake(args.intake) if args.intake else {}
+    path = args.session
+    if path is None:
+        folder = home() / "sessions"
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise UserError(f"{folder}: cannot be made ({error.strerror}); name a file with --session") from None
+        path = folder / f"{datetime.now():%Y-%m-%d-%H%M%S}.session"
+    file = Store.create(path, started(_lasting(args.unit), _lasting(checklist), not args.no_clips))
+    if intake:
+        file.append("intake", intake)
+    return file
+
+
+def _lasting(name: str) -> str:
+    """A file's path holds wherever the drive is taken up again."""
+    return str(Path(name).resolve()) if name.endswith(".toml") else name
+
+
+def _source(args: argparse.Namespace, loops: list[DriveLoop]) -> AudioSource:
+    if args.wav is None:
+        return Microphone()
+    files = iter(audio_files(args.wav))
+
+    def choose() -> Path | None:
+        if loops:
+            loops[0].settle()
+        return next(files, None)
+
+    return Recordings(choose, None if args.fast else 1.0)
+
+
+def _open_page(stack: ExitStack, path: Path, lan: bool, screen: Screen) -> None:
+    from fieldassist.pages.server import start_passenger  # only a drive with a page pays for it
+
+    page = start_passenger(path, lan)
+    stack.callback(page.stop)
+    print(f"Passenger's page: {page.url}")
+    if page.code:
+        print(page.qr)
+        screen.told(f"pairing code {' '.join(page.code)}")
+
+
+def _typed(hearing: Hearing, loop: DriveLoop) -> Callable[[str, SessionView], Finding | None]:
+    def read(line: str, _: SessionView) -> Finding | None:
+        return heard_from(line, hearing.matcher, loop.state).finding
+
+    return read

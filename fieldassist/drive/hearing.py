@@ -1,0 +1,110 @@
+"""From an utterance to what the dialogue takes in: engine, phrases and matcher, for the step at hand."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from fieldassist.deduce.step import Step
+from fieldassist.drive.dialogue import Heard, State
+from fieldassist.finding import Finding
+from fieldassist.phrases import Match, Matcher, PhraseSet, load_phrases
+from fieldassist.sound.endpoint import Utterance
+from fieldassist.words.contained import ContainedEngine
+from fieldassist.words.recognizer import Hypothesis, Samples
+
+
+class Hearing:
+    """A speech engine in a process of its own, told what to expect, and the matcher behind it."""
+
+    def __init__(
+        self, engine: str | None = None, model: str | Path | None = None, phrases: PhraseSet | None = None
+    ) -> None:
+        """Start the engine. Raises UserError for an unknown engine, or a model that is missing or broken."""
+        self._told: list[str] = []
+        self.phrases = phrases if phrases is not None else load_phrases()
+        self.matcher = Matcher(self.phrases)
+        self.engine = ContainedEngine(engine, model, report=self._told.append)
+        self.expect(None)
+
+    def expect(self, step: Step | None) -> None:
+        """From the next utterance on, expect what is said at this step; everything else stays possible."""
+        if self.engine.name == "sphinx":
+            self.engine.use_grammar(self.phrases.jsgf(step))
+        else:
+            self.engine.use_phrases(self.phrases.phrases(step))
+
+    def start(self) -> None:
+        """Begin an utterance."""
+        self.engine.start()
+
+    def feed(self, samples: Samples) -> None:
+        """Take a stretch of it."""
+        self.engine.feed(samples)
+
+    def finish(self, utterance: Utterance, state: State) -> Heard:
+        """End the utterance: what was heard, and what it means where the dialogue stands."""
+        hypothesis = self.engine.finish()
+        return heard_from(hypothesis, self.matcher, state, record(hypothesis, self.engine.name, utterance))
+
+    def troubles(self) -> tuple[str, ...]:
+        """Return what happened to the engine since last asked: in words for the driver."""
+        told = tuple(self._told)
+        del self._told[: len(told)]
+        return told
+
+    def close(self) -> None:
+        """End the engine's process."""
+        self.engine.close()
+
+
+def record(hypothesis: Hypothesis, engine: str, utterance: Utterance) -> dict[str, Any]:
+    """Return what a `heard` event keeps of an utterance, but for its clip and what was made of it."""
+    return {
+        "start": round(utterance.start, 3),
+        "end": round(utterance.end, 3),
+        "text": hypothesis.text,
+        "words": [asdict(word) for word in hypothesis.words],
+        "confidence": round(hypothesis.confidence, 4),
+        "engine": engine,
+    }
+
+
+def heard_from(
+    hypothesis: Hypothesis | str, matcher: Matcher, state: State, kept: dict[str, Any] | None = None
+) -> Heard:
+    """Match an utterance where the dialogue stands. Pure but for the matcher's caches."""
+    match = match_at(hypothesis, matcher, state)
+    return Heard(
+        decision=match.decision,
+        finding=match.finding,
+        command=match.command,
+        alternatives=match.alternatives,
+        more=match.more,
+        score=round(match.score, 4),
+        assumed=match.assumed,
+        ask=match.say if match.decision == "ask" else "",
+        record=kept or {},
+    )
+
+
+def match_at(hypothesis: Hypothesis | str, matcher: Matcher, state: State) -> Match:
+    """Match with the step's expectation; the answer to a question and a bare correction ("make that two three")
+    change the finding that they speak of."""
+    item = state.current
+    step = item.step if item is not None else None
+    if state.question is not None and state.question.choices:
+        return matcher.match(hypothesis, step, previous=state.question.choices[0])
+    match = matcher.match(hypothesis, step)
+    if match.command == "no" and match.finding is None and match.changes:
+        last = last_finding(state)
+        if last is not None:
+            return matcher.match(hypothesis, step, previous=last)
+    return match
+
+
+def last_finding(state: State) -> Finding | None:
+    """Return the finding that a correction speaks of: the driver's last one that was not struck."""
+    entries = (e for e in reversed(state.view.entries) if e.state != "struck" and e.history[0].by == "driver")
+    return next((entry.finding for entry in entries), None)
