@@ -12,16 +12,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import least_squares
 
+from fieldassist.deduce.context import Context
+from fieldassist.deduce.deduction import weigh
 from fieldassist.deduce.pressures import GaugeReading, compare, fed_elements, find_pattern, gauge_reading
 from fieldassist.deduce.schedule import (
     OPENING,
     MeasuredShift,
     Schedule,
+    explain_speeds,
     fit_signals,
     forced_downshift_answers,
     measured_shift,
     schedule_of,
 )
+from fieldassist.deduce.shiftspeeds import shift_speed_evidence
+from fieldassist.deduce.signature import signature_of
 from fieldassist.deduce.unit import load_unit
 from fieldassist.errors import UserError
 from fieldassist.finding import Finding
@@ -144,7 +149,66 @@ def test_findings_become_measurements():
         assert measured_shift(useless) is None
 
 
+@pytest.mark.parametrize(
+    ("offset", "gain", "name"),
+    [(0.0, 1.0, "sound"), (-0.2, 1.0, "short"), (0.2, 1.0, "long"), (0.0, 1.25, "high"), (0.0, 0.8, "low")],
+)
+def test_speeds_are_explained_by_the_signal_that_is_wrong(offset, gain, name):
+    rows = explain_speeds(SCHEDULE, drive(offset, gain))
+    log = {key: sum(np.log(row[key]) for row in rows) for key in rows[0] if key not in ("erratic", "shift")}
+    assert max(log, key=log.get) == name
+
+
+def test_scattered_speeds_are_explained_by_a_sticking_governor():
+    scattered = [MeasuredShift(m.shift, m.throttle, m.speed * f)
+                 for m, f in zip(drive(), (1.4, 0.7, 1.3, 0.7, 1.35, 0.75), strict=True)]  # fmt: skip
+    rows = explain_speeds(SCHEDULE, scattered)
+    log = {key: sum(np.log(row[key]) for row in rows) for key in rows[0] if key != "shift"}
+    assert max(log, key=log.get) == "erratic"
+
+
+def test_evidence_of_one_after_the_other_does_not_depend_on_the_order():
+    """The chain rule: the product over all speeds is the same in any order."""
+    measured = drive(-0.15, 1.0)
+    first, *others = (
+        {key: sum(np.log(row[key]) for row in rows) for key in rows[0]}
+        for rows in (explain_speeds(SCHEDULE, o) for o in (measured, measured[::-1], measured[3:] + measured[:3]))
+    )
+    for other in others:
+        assert other == pytest.approx(first, rel=1e-9)
+
+
+def test_one_wrong_entry_does_not_turn_the_evidence():
+    """A speed that was heard wrong (14 as 40) weighs little beside five right ones."""
+    measured = drive(-0.2, 1.0)
+    measured[0] = MeasuredShift("1-2", "light", 40)
+    rows = explain_speeds(SCHEDULE, measured)
+    log = {key: sum(np.log(row[key]) for row in rows) for key in rows[0]}
+    assert max(log, key=log.get) == "short"
+
+
+@pytest.mark.parametrize(
+    ("offset", "gain", "cause"),
+    [(-0.2, 1.0, "throttle_linkage_short"), (0.2, 1.0, "throttle_linkage_long"), (0.0, 1.25, "governor_high"),
+     (0.0, 0.8, "governor_low")],
+)  # fmt: skip
+def test_shift_speeds_together_name_the_signal(offset, gain, cause):
+    """The whole way: six spoken speeds, no other finding, to the cause."""
+    findings = [Finding("shift_speed", shift=m.shift, throttle=m.throttle, value=m.speed, unit="mph")
+                for m in drive(offset, gain)]  # fmt: skip
+    signature = signature_of(UNIT)
+    findings.insert(0, Finding("flare", shift="2-3", present=False))
+    evidence = shift_speed_evidence(signature, findings, Context())
+    assert sorted(evidence) == [1, 2, 3, 4, 5, 6]
+    after = weigh(signature, list(evidence.values()), Context())
+    best = signature.causes[int(np.argmax(after.cause))].id
+    assert best == cause
+    assert after.cause.max() > 0.6
+
+
 def test_no_specified_speed():
+    with pytest.raises(UserError, match="shift '1-2' at closed throttle has no specified speed"):
+        explain_speeds(SCHEDULE, [MeasuredShift("1-2", "closed", 10)])
     with pytest.raises(UserError, match="none of them has a specified speed"):
         fit_signals(SCHEDULE, [MeasuredShift("1-2", "closed", 10)])
     with pytest.raises(UserError, match="shift '4-5' has no specified speed"):

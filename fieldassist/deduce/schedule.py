@@ -32,6 +32,12 @@ READING_ERROR = 1.5
 _OFFSET_SIGMA, _GAIN_SIGMA, _BOTH = 0.2, 0.2, 0.2
 _OFFSETS = np.linspace(-0.6, 0.6, 121)
 _LOG_GAINS = np.linspace(-0.6, 0.6, 121)
+_ZERO = 60
+"""Position of no error on both axes."""
+_SCATTER = 0.25
+"""One sigma of the shift speeds of a sticking governor or shift valve, as a share of the specified speed."""
+_SLIP_OF_TONGUE = 0.05
+"""Share of shift speeds that are read, said or heard wrong (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -146,20 +152,16 @@ def fit_signals(schedule: Schedule, measured: Sequence[MeasuredShift]) -> Signal
     known = [m for m in measured if (m.shift, m.throttle) in schedule.bands]
     if not known:
         raise UserError("shift speeds: none of them has a specified speed to compare with")
-    offset, gain = _OFFSETS[:, None], np.exp(_LOG_GAINS)[None, :]
     log = np.zeros((len(_OFFSETS), len(_LOG_GAINS)))
     for m in known:
-        low, high = schedule.bands[m.shift, m.throttle]
-        sigma = np.hypot(m.error, 0.25 * (high - low))
-        log -= 0.5 * ((m.speed - schedule.speeds(m.shift, OPENING[m.throttle], offset, gain)) / sigma) ** 2
+        log -= 0.5 * _deviation(schedule, m) ** 2
     prior_offset, prior_gain = _normal(_OFFSETS, _OFFSET_SIGMA), _normal(_LOG_GAINS, _GAIN_SIGMA)
     top = float(log.max())
     like = np.exp(log - top)
-    zero_offset, zero_gain = len(_OFFSETS) // 2, len(_LOG_GAINS) // 2
     evidence = {
-        "sound": float(like[zero_offset, zero_gain]),
-        "throttle": float(like[:, zero_gain] @ prior_offset),
-        "governor": float(like[zero_offset] @ prior_gain),
+        "sound": float(like[_ZERO, _ZERO]),
+        "throttle": float(like[:, _ZERO] @ prior_offset),
+        "governor": float(like[_ZERO] @ prior_gain),
         "both": _BOTH * float(prior_offset @ like @ prior_gain),
     }
     total = sum(evidence.values())
@@ -178,6 +180,66 @@ def fit_signals(schedule: Schedule, measured: Sequence[MeasuredShift]) -> Signal
         mean_offset, var_offset**0.5, mean_gain, var_gain**0.5, covariance / (var_offset * var_gain) ** 0.5,
         {name: value / total for name, value in evidence.items()}, residuals,
     )  # fmt: skip
+
+
+def explain_speeds(schedule: Schedule, measured: Sequence[MeasuredShift]) -> list[dict[str, float]]:
+    """How well each shift speed, given those before it, is explained by one wrong signal.
+
+    For every measurement: `sound`, `short` and `long` (throttle signal low, high), `low` and `high` (governor
+    signal), `erratic` (every shift speed scatters), `shift` (only this shift's speeds scatter) -> density of the
+    speed, per mph, with the size of the error integrated out. The product over all measurements is the evidence
+    for an explanation, so each speed counts as what it adds to the others. Raises UserError for a measurement
+    without a specified speed.
+    """
+    for m in measured:
+        if (m.shift, m.throttle) not in schedule.bands:
+            raise UserError(f"shift {m.shift!r} at {m.throttle} throttle has no specified speed")
+    low, high = slice(0, _ZERO), slice(_ZERO + 1, None)
+    by_offset, by_gain = _normal(_OFFSETS, _OFFSET_SIGMA), _normal(_LOG_GAINS, _GAIN_SIGMA)
+    parts = {"short": by_offset[low], "long": by_offset[high], "low": by_gain[low], "high": by_gain[high]}
+    beliefs = {name: part / part.sum() for name, part in parts.items()}
+    out = []
+    for m in measured:
+        density = _densities(schedule, m)
+        nominal = schedule.speed(m.shift, OPENING[m.throttle])
+        spread = float(np.hypot(_sigma(schedule, m), _SCATTER * nominal))
+        right = float(_bell((m.speed - nominal) / spread)) / spread
+        scattered = (1.0 - _SLIP_OF_TONGUE) * right + _SLIP_OF_TONGUE * _astray(nominal)
+        row = {"sound": float(density[_ZERO, _ZERO]), "erratic": scattered, "shift": scattered}
+        at = {"short": density[low, _ZERO], "long": density[high, _ZERO],
+              "low": density[_ZERO, low], "high": density[_ZERO, high]}  # fmt: skip
+        for name, values in at.items():
+            row[name] = float(beliefs[name] @ values)
+            beliefs[name] = beliefs[name] * values / row[name]
+        out.append(row)
+    return out
+
+
+def _densities(schedule: Schedule, m: MeasuredShift) -> npt.NDArray[np.float64]:
+    """Density of a speed, per mph, over the grid of offsets and gains; shape (offsets, gains)."""
+    right = _bell(_deviation(schedule, m)) / _sigma(schedule, m)
+    astray = _astray(schedule.speed(m.shift, OPENING[m.throttle]))
+    return np.asarray((1.0 - _SLIP_OF_TONGUE) * right + _SLIP_OF_TONGUE * astray)
+
+
+def _astray(nominal: float) -> float:
+    """Density of a speed that was said or heard wrong: anything up to twice what it should be."""
+    return 0.5 / max(nominal, 10.0)
+
+
+def _deviation(schedule: Schedule, m: MeasuredShift) -> npt.NDArray[np.float64]:
+    """(measured - expected) / sigma over the grid of offsets and gains."""
+    expected = schedule.speeds(m.shift, OPENING[m.throttle], _OFFSETS[:, None], np.exp(_LOG_GAINS)[None, :])
+    return np.asarray((m.speed - expected) / _sigma(schedule, m))
+
+
+def _sigma(schedule: Schedule, m: MeasuredShift) -> float:
+    low, high = schedule.bands[m.shift, m.throttle]
+    return float(np.hypot(m.error, 0.25 * (high - low)))
+
+
+def _bell(x: npt.NDArray[np.float64] | float) -> npt.NDArray[np.float64]:
+    return np.asarray(np.exp(-0.5 * np.square(x)) / np.sqrt(2.0 * np.pi))
 
 
 def _normal(x: npt.NDArray[np.float64], sigma: float) -> npt.NDArray[np.float64]:
