@@ -259,7 +259,7 @@ def test_a_note_keeps_its_clip() -> None:
     drive = Drive()
     drive.order("note")
     drive.do(Heard("ignore", record={"text": "worse on the hill", "clip": "c1"}))
-    assert (drive.view.notes[0].text, drive.view.notes[0].clip) == ("worse on the hill", "c1")
+    assert (drive.view.notes[0].text, drive.view.notes[0].clip) == ("", "c1"), "the sound is the note"
     assert not drive.state.noting
 
 

@@ -157,9 +157,9 @@ def _tally(played: Played, result: Deduction, seconds: float) -> list[str]:
     talk = len(played.scenario.lines) - len(meant)
     wrong = [name for name, out in played.script.outcomes.items() if out in ("wrong", "missed", "false")]
     text = (
-        f"{len(meant)} utterances for the tool: {outcomes['right']} right, {outcomes['wrong']} wrong, "
-        f"{outcomes['missed']} missed. {talk} not for it: {outcomes['rejected']} rejected, "
-        f"{outcomes['false']} taken for something."
+        f"{len(meant)} utterances for the tool: {outcomes['right']} right, {outcomes['asked']} right after asking "
+        f"back, {outcomes['wrong']} wrong, {outcomes['missed']} missed. {talk} not for it: {outcomes['rejected']} "
+        f"rejected, {outcomes['false']} taken for something."
     )
     lines = textwrap.wrap(text, WIDTH)
     if wrong:

@@ -329,10 +329,12 @@ class _Turn:
             return  # what is said while holding is not for the tool
         if heard.decision == "ignore":
             return
-        said: dict[str, Any] = {"step": self.state.item, "decision": heard.decision, "command": heard.command}
+        made: dict[str, Any] = {"step": self.state.item, "decision": heard.decision, "command": heard.command}
+        if heard.finding is not None:
+            made["finding"] = heard.finding.to_json()
         if heard.decision == "ask":
-            said["alternatives"] = [choice.to_json() for choice in readings(heard)]
-        event_id = self.store("heard", **{**heard.record, **said})
+            made["alternatives"] = [choice.to_json() for choice in readings(heard)]
+        event_id = self.store("heard", **{**heard.record, **made})
         if heard.decision == "ask":
             self.unclear(heard, event_id)
         elif heard.command == "no" and heard.finding is not None:
@@ -341,7 +343,7 @@ class _Turn:
             self.obey(heard.command, event_id)
         elif heard.finding is not None:
             self.drop_ask_back()
-            said = replace(heard.finding, **dict.fromkeys(heard.assumed))
+            said = replace(heard.finding, **dict.fromkeys(heard.assumed))  # type: ignore[arg-type]
             self.enter(heard.finding, event_id, heard.score, said=said, others=heard.alternatives, more=heard.more)
 
     def drop_ask_back(self) -> None:
@@ -462,7 +464,8 @@ class _Turn:
             self.say("No note.", "reply")
             return
         event_id = self.store("heard", **{**heard.record, "step": self.state.item, "decision": "note"})
-        self.write_note(str(heard.record.get("text", "")), event_id)
+        # Phrases of the road test fit free speech badly: the sound is the note, words stand in where none is kept.
+        self.write_note("" if heard.record.get("clip") else f"heard as: {heard.record.get('text', '')}", event_id)
 
     def write_note(self, text: str, heard: str | None) -> None:
         clip = self.view.heard.get(heard or "", {}).get("clip")

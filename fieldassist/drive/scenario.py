@@ -13,9 +13,9 @@ from fieldassist.errors import UserError
 from fieldassist.finding import Finding
 from fieldassist.resources import shipped
 
-OUTCOMES: tuple[str, ...] = ("right", "wrong", "missed", "rejected", "false")
-"""`right`, `wrong`, `missed`: what was meant for the tool; `rejected` (as it should be) and `false` (taken for
-something): what was not."""
+OUTCOMES: tuple[str, ...] = ("right", "asked", "wrong", "missed", "rejected", "false")
+"""What was meant for the tool: `right` at once, `asked` back with the right reading first, `wrong`, or `missed`.
+What was not: `rejected`, as it should be, or `false`, taken for something."""
 
 _STUCK_MOST = 3
 
@@ -121,8 +121,9 @@ class Script:
         return self._scenario.stuck
 
     def judge(self, line: Line, heard: Heard, noting: bool, paused: bool) -> None:
-        """Note how an utterance came out. The first time counts."""
-        self.outcomes.setdefault(line.file.name, outcome(line, heard, noting, paused))
+        """Note how an utterance came out. The first time counts, and only for the scenario's own lines."""
+        if line in self._scenario.lines:
+            self.outcomes.setdefault(line.file.name, outcome(line, heard, noting, paused))
 
     def close(self) -> None:
         """Count as missed what was said and never heard as an utterance, and what came to no turn."""
@@ -136,6 +137,8 @@ def outcome(line: Line, heard: Heard, noting: bool = False, paused: bool = False
     taken = heard.decision == "accept" and not noting and (not paused or heard.command == "resume")
     if line.finding is None and line.command is None:
         return "false" if taken else "rejected"
+    if heard.decision == "ask" and not noting and heard.finding is not None and is_meant(line, heard.finding):
+        return "asked"
     if not taken:
         return "missed"
     if line.command is not None:

@@ -38,7 +38,9 @@ class Terminal:
     def heard(self, heard: Heard, state: State) -> None:
         """Show what was heard; talk that is not for the tool is not written down."""
         for_the_tool = heard.decision != "ignore" and (not state.view.paused or heard.command is not None)
-        if state.noting or for_the_tool:
+        if state.noting and heard.command != "strike":
+            self._line("hears", "(a voice note)")
+        elif for_the_tool:
             self._line("hears", f"\u201c{heard.record.get('text', '')}\u201d")
         else:
             self._line("hears", "(not for the tool)")

@@ -22,7 +22,7 @@ def spoken(finding: Finding, said: Finding | None = None) -> str:
         condition["range"] = finding.range
     elif finding.gear == condition["range"]:
         condition["range"] = None
-    short = replace(finding, **condition)
+    short = replace(finding, **condition)  # type: ignore[arg-type]
     if finding.kind == "shift_speed" and finding.shift is not None and finding.value is not None:
         unit = None if finding.unit == "mph" else finding.unit
         return f"{say_shift(finding.shift)} at {say_value(finding.value, unit)}"
