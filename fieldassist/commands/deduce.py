@@ -13,7 +13,7 @@ from typing import Any
 from fieldassist.deduce import CaseBook, Context, Deduction, ShopPriors, Suspect, Unit, deduce, load_unit
 from fieldassist.deduce.shopwords import describe
 from fieldassist.errors import UserError
-from fieldassist.finding import Finding
+from fieldassist.finding import SEVERITIES, Finding
 from fieldassist.record.projection import project
 from fieldassist.record.store import Store
 
@@ -110,6 +110,8 @@ def _from_json(content: bytes, name: str, unit: str | None) -> Question:
     findings = []
     for number, row in enumerate(rows, start=1):
         try:
+            if isinstance(row, dict) and row.get("severity") not in (None, *SEVERITIES):
+                row = {key: value for key, value in row.items() if key != "severity"}  # a word of another list
             findings.append(Finding.from_json(row))
         except UserError as error:
             raise UserError(f"{name}: finding {number}: {error}") from error

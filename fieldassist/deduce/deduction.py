@@ -13,11 +13,11 @@ from fieldassist.deduce.causes import WORK_DEPTHS
 from fieldassist.deduce.context import Context
 from fieldassist.deduce.explain import Clearing, Contradiction, Weight, clearings, contradictions, weights
 from fieldassist.deduce.nexttest import Proposal, propose
-from fieldassist.deduce.posterior import Posterior, posterior
+from fieldassist.deduce.posterior import LeftOut, Posterior, posterior
 from fieldassist.deduce.priors import ShopPriors
 from fieldassist.deduce.reading import Evidence, evidence_of
 from fieldassist.deduce.signature import Signature, signature_of
-from fieldassist.deduce.silence import silence
+from fieldassist.deduce.silence import left_out, silence
 from fieldassist.deduce.steps import steps_for
 from fieldassist.deduce.unit import Unit
 from fieldassist.finding import Finding
@@ -124,7 +124,7 @@ def deduce(
     signature = signature_of(unit)
     evidence = [evidence_of(signature, finding, context) for finding in findings]
     quiet = silence(signature, steps_for(unit), findings, done)
-    after = weigh(signature, [*evidence, *quiet], context, priors, pairs)
+    after = weigh(signature, [*evidence, *quiet], context, priors, pairs, left_out(signature, findings, done))
     probability = after.cause
     rates = priors.rates(signature.causes) if priors is not None else {}
     order = np.argsort(-probability, kind="stable")
@@ -165,6 +165,7 @@ def weigh(
     context: Context,
     priors: ShopPriors | None = None,
     pairs: bool = True,
+    told: LeftOut | None = None,
 ) -> Posterior:
     """Posterior over all hypotheses of a signature."""
     rates = priors.rates(signature.causes) if priors is not None else None
@@ -172,7 +173,7 @@ def weigh(
     prior = prior_of(signature.causes, context, rates, two)
     typical = np.append((prior.cause[:, None] * prior.degree).ravel(), 0.0)
     typical /= typical.sum()
-    return posterior(prior, evidence, [unknown_likelihood(item, typical) for item in evidence], pairs)
+    return posterior(prior, evidence, [unknown_likelihood(item, typical) for item in evidence], pairs, told)
 
 
 def unknown_likelihood(item: Evidence, typical: np.ndarray[Any, np.dtype[np.float64]]) -> float:

@@ -178,6 +178,7 @@ class _Road:
             for e in shift.off
             if excess(unit, "D", high, e).kind == "locked"
         ]
+        kept = self._kept(low, high)
         missing, skipped = self.zero, self.zero
         for element in shift.on:
             now = loss(unit, "D", high, element)
@@ -197,17 +198,19 @@ class _Road:
                 pressure = h.line(throttle, temperature) / h.good_line(throttle)
                 at = {"range": "D", "shift": shift.id, "throttle": throttle, "temperature": temperature}
                 flare, hang = self._takeover(shift, throttle, temperature)
-                held = either(*(0.6 * h.slips("D", high, e, throttle, temperature) for e in self._kept(low, high)))
+                held = either(self.zero, *(
+                    0.6 * h.slips("D", high, e, throttle, temperature) * (1.0 - h.gone(e)) for e in kept
+                ))  # fmt: skip
                 harsh_line = likely(pressure / np.sqrt(s["engine"]), 1.28, 0.07)
                 hard = either(*(0.9 * np.maximum(-s.element[e, "cushion"], 0.0) for e in shift.on))
                 soft = either(*(0.7 * np.maximum(s.element[e, "cushion"], 0.0) for e in shift.on))
-                self.events.add(Event("flare", **at), 0.95 * flare, held)
+                self.events.add(Event("flare", **at), 0.95 * flare, held, 0.4 * hang)
                 self.events.add(Event("harsh", **at), 0.75 * hang, 0.9 * harsh_line, hard, 0.3 * entering)
                 self.events.add(Event("soft", **at), soft, 0.5 * likely(pressure, 0.75, -0.06), 0.2 * flare)
                 self.events.add(Event("late", **at), 0.95 * late, 0.65 * hang, 0.4 * erratic, 0.3 * stuck, 0.5 * missing)
                 self.events.add(Event("no_shift", **at), never, 0.95 * stuck, missing, 0.12 * erratic, 0.35 * starts_above)
                 self.events.add(Event("early", **at), 0.95 * early, 0.35 * erratic)
-                self.events.add(Event("hunting", **at), 0.55 * erratic, 0.15 * likely(timing, 1.3, 0.06))
+                self.events.add(Event("hunting", **at), 0.55 * erratic, 0.05 * likely(timing, 1.3, 0.06))
         self.events.add(Event("bind", range="D", shift=shift.id, gear=high), 0.9 * entering, *released_late)
         if high != unit.forward[-1]:
             self.events.add(Event("skip", range="D", shift=shift.id, gear=high), 0.85 * skipped, 0.4 * starts_above)
@@ -228,7 +231,7 @@ class _Road:
             if now.kind == "none":
                 continue
             weak = h.slips("D", high, element, throttle, temperature, extra=1.25)
-            slow = likely(h.fill_delay(element, temperature), 0.4, 0.09)
+            slow = likely(h.fill_delay(element, temperature, throttle), 0.4, 0.08)
             trouble = either(weak, 0.9 * slow)
             if now.kind == "falls" and now.ratio is not None and 0 < now.ratio <= low_ratio * 1.001:
                 hangs.append(trouble * (1.0 - h.gone(element)))

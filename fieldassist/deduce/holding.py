@@ -16,7 +16,7 @@ OPENING: dict[str, float] = {"closed": 0.0, "light": 0.25, "medium": 0.5, "full"
 """Throttle opening: light 1/4, medium 1/2. Source: definitions in a maker's glossary (check_values D2, S15)."""
 TORQUE: dict[str, float] = {"closed": 0.12, "light": 0.33, "medium": 0.53, "full": 1.0}
 """Engine torque at that opening, as a share of full torque (assumed, a naturally aspirated engine)."""
-BASE_PRESSURE = 0.2
+BASE_PRESSURE = 0.27
 """Line pressure on a closed throttle as a share of that at full throttle (assumed)."""
 REVERSE_BOOST = 1.5
 """Line pressure in R against D (published R test 180-220 psi at idle against far less in D)."""
@@ -107,15 +107,24 @@ class Holding:
 
     @cached_property
     def design(self) -> dict[str, float]:
-        """Element -> what a good one holds at full throttle, sized for its hardest duty."""
+        """Element -> what a good one holds at full throttle, sized for its hardest duty.
+
+        Duties are the gears that it holds alone (beside a one-way clutch that carries the drive it is only there
+        for the overrun) and the shifts that it takes over.
+        """
+        unit = self.unit
         out = {}
-        for element in self.unit.elements:
-            duties = [
-                self.demand(range_, gear, element) * SHIFT_WORK / self._boost(range_)
-                for range_, gears in self.unit.ranges.items()
+        for element in unit.elements:
+            held = [
+                (range_, gear)
+                for range_, gears in unit.ranges.items()
                 for gear in gears
-                if gear != "N" and element in self.unit.applied(range_, gear)
+                if gear != "N" and element in unit.applied(range_, gear)
             ]
+            alone = [at for at in held if loss(unit, *at, element).kind != "none"] or held
+            duties = [self.demand(*at, element) / self._boost(at[0]) for at in alone]
+            taken = [shift.id.partition("-")[2] for shift in unit.shifts if element in shift.on]
+            duties += [self.demand("D", gear, element) * SHIFT_WORK for gear in taken if ("D", gear) in alone]
             out[element] = MARGIN * max(duties, default=1.0)
         return out
 
@@ -154,20 +163,20 @@ class Holding:
             firm = firm * (1.0 - 0.4 * s["aeration"])
         return likely(firm, 0.17, -0.035)
 
-    def fill_delay(self, element: str, temperature: str) -> Column:
+    def fill_delay(self, element: str, temperature: str, throttle: str = "closed") -> Column:
         """Seconds that an element takes longer to take hold than a good one."""
         s = self.states
         if not self.unit.elements[element].friction:
             return np.zeros(s.count)
-        feed = s["line"] * s["line_idle"] * (s["line_hot"] if temperature == "hot" else 1.0)
-        starved = np.maximum(1.0 / np.maximum(feed, 0.2) - 1.0, -0.3)
+        feed = self.line(throttle, temperature) / self.good_line(throttle)
+        if throttle == "closed":
+            feed = feed * s["line_idle"]
+        starved = np.clip(1.0 / np.maximum(feed, 0.2) - 1.0, -0.3, 3.0)
         worn = 1.0 - s.element[element, "capacity"]
-        air = s["aeration"] * (1.0 if temperature == "hot" else 0.7)
-        filter_ = s["fade"] * (0.4 if temperature == "hot" else 0.8)
+        pickup = s["fade"] * (0.3 if temperature == "hot" else 0.7)  # a clogged filter fills slowly, cold fluid worst
         return np.asarray(
-            s.element[element, "apply_time"] + 0.7 * starved + 0.8 * worn + 0.9 * air + filter_
-            + 0.5 * s["manual_valve"]
-        )  # fmt: skip
+            s.element[element, "apply_time"] + 0.7 * starved + 0.8 * worn + 0.6 * s["aeration"] + pickup
+        )
 
     def carrying(self, range_: str, gear: str) -> tuple[str, ...]:
         """Elements whose loss is felt in a gear, and every one-way clutch that holds there."""

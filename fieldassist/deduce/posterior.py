@@ -35,6 +35,26 @@ class Prior:
 
 
 @dataclass(frozen=True, eq=False)
+class LeftOut:
+    """Events that a complaint leaves out: with m of them expected, it is (1 + m / scale) ** -weight as likely."""
+
+    absent: Array
+    """Probability that each event is absent, shape (events, H)."""
+    weight: float
+    scale: float
+
+    def log_single(self) -> Array:
+        """Log likelihood under every single hypothesis, shape (H,)."""
+        return -self.weight * np.log1p((1.0 - self.absent).sum(axis=0) / self.scale)
+
+    def log_pairs(self, size: int) -> Array:
+        """Log likelihood under every pair of the first `size` hypotheses, shape (size, size)."""
+        absent = self.absent[:, :size]
+        expected = len(absent) - absent.T @ absent
+        return np.asarray(-self.weight * np.log1p(expected / self.scale))
+
+
+@dataclass(frozen=True, eq=False)
 class Posterior:
     """What is believed after the findings."""
 
@@ -57,7 +77,13 @@ class Posterior:
         return np.asarray(self.single + self.pair.sum(axis=0) + self.pair.sum(axis=1))
 
 
-def posterior(prior: Prior, evidence: Sequence[Evidence], unknown: Sequence[float], pairs: bool = True) -> Posterior:
+def posterior(
+    prior: Prior,
+    evidence: Sequence[Evidence],
+    unknown: Sequence[float],
+    pairs: bool = True,
+    left_out: LeftOut | None = None,
+) -> Posterior:
     """Weigh all hypotheses. `unknown`: likelihood of each finding when it is something else."""
     causes, degrees = prior.degree.shape
     size = causes * degrees
@@ -68,8 +94,14 @@ def posterior(prior: Prior, evidence: Sequence[Evidence], unknown: Sequence[floa
     for item in evidence:
         log_single = log_single + np.log(item.likelihood())
     log_unknown += float(np.sum(np.log(unknown))) if len(unknown) else 0.0
+    if left_out is not None:
+        told = left_out.log_single()
+        log_single = log_single + told
+        log_unknown += float(np.log(np.exp(told) @ start / start.sum()))
     if pairs and prior.two > 0.0:
         log_pair = _log_pairs(prior, evidence, size, degrees)
+        if left_out is not None:
+            log_pair += left_out.log_pairs(size)
         top = max(float(log_single.max()), log_unknown, float(log_pair.max()))
         weight_pair = np.exp(log_pair - top)
     else:

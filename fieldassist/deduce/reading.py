@@ -4,7 +4,7 @@ Findings as JSON. Every finding may leave out what was not said; `range`, `gear`
 `temperature`, `load` narrow it down. Besides:
 
 - `stall_speed`: `value` in rpm against the specification (of the context, else of the unit file, else the usual
-  2000 to 2700 rpm), or `where`: `high`, `low`, `normal`.
+  1900 to 2650 rpm), or `where`: `high`, `low`, `normal`.
 - `pressure`: `where` names the tap (`line`, `governor`, `throttle`, or an element such as `forward_clutch`) and
   may add what it does: `low`, `high`, `normal`, `falls` (also `falls slowly`, `drops`), with `idle` for a
   reading at idle: `"line low idle"`, `"servo low"`. Without a tap it is line pressure. `value` in psi or kPa is
@@ -54,7 +54,7 @@ _NOISES: Mapping[str, str] = {
     "buzz": "buzz", "buzzing": "buzz", "rattle": "rattle", "rattling": "rattle", "clunk": "clunk", "thump": "clunk",
     "knock": "clunk", "hum": "hum", "humming": "hum", "vibration": "hum",
 }  # fmt: skip
-USUAL_STALL = (2000.0, 2700.0)
+USUAL_STALL = (1900.0, 2650.0)
 """rpm; published figures lie between 2100 and 2838 (check_values C, D6 to D12)."""
 USUAL_ENGAGEMENT: Mapping[str, float] = {"R": 1.5}
 """Longest usual time from N, seconds; 1.2 in the forward ranges (from memory)."""
@@ -189,7 +189,7 @@ def _stall(signature: Signature, finding: Finding, at: Condition, context: Conte
         band = context.stall_rpm
         if band is None and specification is not None and not specification.demo:
             band = specification.stall_rpm
-        shares = _against(finding.value, band or USUAL_STALL, 40.0 if band else 90.0)
+        shares = _against(finding.value, band or USUAL_STALL, 40.0 if band else 70.0)
     return _abnormal(signature, "stall_speed", at, shares)
 
 
@@ -214,6 +214,8 @@ def _pressure(signature: Signature, finding: Finding, at: Condition, context: Co
     if throttle in ("light", "medium"):
         throttle = None
     at = Condition(at.range, at.gear, None, throttle, None, None, target)
+    if target == "line" and at.gear is None and at.range in unit.ranges:
+        at = _with(at, gear=unit.ranges[at.range][0])  # read standing, unless a gear is named
     if target in ("governor", "throttle"):
         at = Condition(where=target)
     if state == "falls":

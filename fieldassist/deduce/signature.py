@@ -21,7 +21,7 @@ from fieldassist.deduce.readings import add_readings
 from fieldassist.deduce.states import Column, states_of
 from fieldassist.deduce.unit import Unit
 
-FALSE_REPORT = 0.004
+FALSE_REPORT = 0.003
 """Chance that something is noticed that is not there, per event."""
 DETECTED = 0.94
 """Chance that what happens is noticed and reported."""

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
+from fieldassist.deduce.posterior import LeftOut
 from fieldassist.deduce.reading import Evidence
 from fieldassist.deduce.outcomes import outcomes
 from fieldassist.deduce.signature import Condition, Signature
@@ -14,8 +17,9 @@ DONE = 0.85
 """Chance that something is reported when it shows in a step that was done."""
 MEASURED = 0.6
 """Chance that a reading out of order is told besides another of its kind (common practice, no source)."""
-TOLD = 0.3
-"""Chance that a customer mentions a thing that he could have noticed (common practice, no source)."""
+TOLD_WEIGHT, TOLD_SCALE = 1.2, 2.0
+"""A complaint tells some of what there is: with m expected symptoms that it leaves out it is (1 + m/scale)^-weight
+as likely (common practice, no source)."""
 
 
 def silence(
@@ -32,10 +36,19 @@ def silence(
         return out
     if not findings:
         return []
-    unsaid = [(kind, at, TOLD) for kind, at in _prominent(signature)]
-    for measured in {f.kind for f in findings if f.kind in ("stall_speed", "pressure")}:
-        unsaid += [(kind, at, MEASURED) for kind, at in _measured(measured, findings)]
-    return [_unsaid(signature, kind, at, told) for kind, at, told in unsaid if not _mentioned(findings, kind, at)]
+    unsaid = [
+        at for measured in sorted({f.kind for f in findings} & {"stall_speed", "pressure"})
+        for at in _measured(measured, findings)
+    ]  # fmt: skip
+    return [_unsaid(signature, kind, at, MEASURED) for kind, at in unsaid if not _mentioned(findings, kind, at)]
+
+
+def left_out(signature: Signature, findings: Sequence[Finding], done: frozenset[str]) -> LeftOut | None:
+    """What a complaint does not mention. None when steps were done, or nothing was said at all."""
+    if done or not findings:
+        return None
+    rows = [signature.said_absent(kind, at) for kind, at in _prominent(signature) if not _mentioned(findings, kind, at)]
+    return LeftOut(np.array(rows).reshape(-1, signature.count), TOLD_WEIGHT, TOLD_SCALE)
 
 
 def _measured(kind: str, findings: Sequence[Finding]) -> list[tuple[str, Condition]]:
@@ -43,8 +56,11 @@ def _measured(kind: str, findings: Sequence[Finding]) -> list[tuple[str, Conditi
     if kind == "stall_speed" and all(f.range is None for f in findings if f.kind == kind):
         return []
     where = None if kind == "stall_speed" else "line"
-    if where and not any("line" in (f.where or "") for f in findings):  # a circuit's tap is held against line pressure
-        return [(f"{kind}:{side}", Condition(range=r, where=where)) for side in ("low", "high") for r in ("D", "R", None)]
+    if where and not any("line" in (f.where or "") for f in findings):
+        # a circuit's tap is held against line pressure
+        return [
+            (f"{kind}:{side}", Condition(range=r, where=where)) for side in ("low", "high") for r in ("D", "R", None)
+        ]
     return [(f"{kind}:{side}", Condition(range=r, where=where)) for side in ("low", "high") for r in ("D", "R")]
 
 
