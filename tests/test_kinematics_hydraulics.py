@@ -81,6 +81,17 @@ def test_governor_scales_all_throttles_alike():
         assert list(factors.values()) == pytest.approx([1.25] * 3)
 
 
+def test_governor_that_does_not_fall_to_zero():
+    """It brings every shift early by the same speed, and holds the unit in second at standstill: the downshift at
+    rest is missing, R [S10]."""
+    for shift in UPSHIFTS:
+        for pedal in PEDALS:
+            sound = SCHEDULE.speed(shift, OPENING[pedal])
+            assert SCHEDULE.speed(shift, OPENING[pedal], standing=5.0) == pytest.approx(sound - 5.0)
+    assert SCHEDULE.speed("2-1", 0.0) > 0.0
+    assert SCHEDULE.speed("2-1", 0.0, standing=10.0) == 0.0
+
+
 @pytest.mark.parametrize(
     ("offset", "gain", "verdict"),
     [(0.0, 1.0, "sound"), (-0.2, 1.0, "throttle"), (0.2, 1.0, "throttle"), (0.0, 1.25, "governor"),

@@ -47,7 +47,7 @@ def trains(draw: st.DrawFn) -> tuple[GearTrain, frozenset[str], frozenset[str]]:
 
 
 MANY = settings(
-    max_examples=200, deadline=None,
+    max_examples=150, deadline=None,
     suppress_health_check=[HealthCheck.filter_too_much, HealthCheck.too_slow],
 )  # fmt: skip
 

@@ -53,7 +53,9 @@ def test_shipped_units_load(shop):
 def test_a_shops_own_unit_is_one_file(shop):
     own = SIMPSON.replace("sun = 35, ring = 73 }\nrear", "sun = 41, ring = 73 }\nrear")
     (shop / "ours.toml").write_text(own)
+    (shop / "our own-1.toml").write_text(own)
     assert "ours" in unit_names()
+    assert load_unit("our own-1").name == "our own-1"
     assert load_unit("ours").ratio("1") == pytest.approx(2.7331, abs=1e-4)
     assert load_unit(shop / "ours.toml").title == load_unit("ours").title
 
@@ -196,6 +198,23 @@ def test_second_reading_of_a_tap_is_named_by_its_line(shop):
 
 
 @pytest.mark.parametrize(
+    "header",
+    ["", "[elements.forward_clutch]", "[elements.intermediate_band]", "[hydraulics]", "[taps.line]",
+     "[[taps.line.readings]]", "[specification]", "[converter]", "[solenoids.shift_a]"],
+)  # fmt: skip
+def test_every_key_is_documented_at_the_top_of_the_file(shop, header):
+    """An unknown key is answered with the known ones; each of them is explained in the shipped file."""
+    base = FOUR[FOUR.index("title = ") :] if header in ("[converter]", "[solenoids.shift_a]") else SIMPSON
+    text = "bogus = 1\n" + base if not header else base.replace(header, f"{header}\nbogus = 1", 1)
+    (shop / "ours.toml").write_text(text)
+    with pytest.raises(DataFileError, match="bogus: unknown key") as caught:
+        load_unit("ours")
+    comment = DOCUMENTED[: DOCUMENTED.index("title = \"")]
+    for key in str(caught.value).partition("expected one of ")[2].split(", "):
+        assert re.search(rf"\b{key}\b", comment), key
+
+
+@pytest.mark.parametrize(
     ("name", "said"),
     [("nonsense", "unit 'nonsense' is not known; expected one of"), ("../three_speed_simpson", "is not known"),
      ("missing.toml", "missing.toml: cannot be read"), ("", "is not known")],
@@ -254,6 +273,8 @@ def test_gears_json(capsys):
     assert data["unit"] == "three_speed_simpson"
     first = data["gears"][0]
     assert first["gear"] == "1" and first["ranges"] == ["D", "2"] and first["engine_braking"] is False
+    assert (first["free"], first["redundant"]) == (0, 0)
+    assert data["gears"][1]["ranges"] == ["1"] and data["gears"][1]["redundant"] == 1  # band beside one-way clutch
     assert first["ratio"] == pytest.approx(2.4795, abs=1e-4)
     assert first["torques"]["drive"]["low_one_way_clutch"] == pytest.approx(1.479, abs=1e-3)
     assert first["one_way"]["drive"] == {"low_one_way_clutch": "holds"}

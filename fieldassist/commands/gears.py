@@ -71,6 +71,8 @@ def _gear_json(unit: Unit, row: GearRow) -> dict[str, object]:
         "gear": row.gear,
         "ranges": list(row.ranges),
         "ratio": row.drive.ratio,
+        "free": row.drive.free,
+        "redundant": row.drive.redundant,
         "applied": ids,
         "torques": {"drive": dict(row.drive.torques), "coast": dict(row.coast.torques)},
         "one_way": {"drive": dict(row.drive.one_way), "coast": dict(row.coast.one_way)},

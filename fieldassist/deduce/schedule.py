@@ -3,7 +3,7 @@
 A shift valve (or a program that imitates one) moves when the governor's signal, which grows with road speed,
 overcomes the throttle signal. Taking the specified shift speeds as what sound signals give, an error shows as
 
-    speed = specified speed at throttle signal (opening + offset) / gain
+    speed = (specified speed at throttle signal (opening + offset) - standing signal) / gain
 
 A linkage set short (offset below 0) brings every shift early by what the schedule rises over that much pedal; a
 governor that reads high (gain above 1) divides every shift speed by the same factor. Three throttle openings
@@ -58,14 +58,18 @@ class Schedule:
             raise UserError(f"shift {shift!r} has no specified speed")
         return np.array([p[0] for p in points]), np.array([p[1] for p in points])
 
-    def speed(self, shift: str, opening: float, offset: float = 0.0, gain: float = 1.0) -> float:
+    def speed(
+        self, shift: str, opening: float, offset: float = 0.0, gain: float = 1.0, standing: float = 0.0
+    ) -> float:
         """Expected shift speed, mph, at a throttle opening (0..1).
 
         `offset`: error of the throttle signal as a share of full travel, below 0 for a linkage set short.
-        `gain`: governor signal / sound governor signal, above 1 when it reads high. Beyond the specified
-        openings the schedule goes on straight, never below 0.
+        `gain`: governor signal / sound governor signal, above 1 when it reads high. `standing`: governor signal
+        that is there at standstill already, as the road speed (mph) that a sound governor would give it at.
+        Beyond the specified openings the schedule goes on straight, never below 0.
         """
-        return float(self.speeds(shift, opening, np.array([offset]), np.array([gain]))[0])
+        moving = float(self.speeds(shift, opening, np.array([offset]), np.array([gain]))[0])
+        return max(moving - standing / gain, 0.0)
 
     def speeds(
         self, shift: str, opening: float, offset: npt.NDArray[np.float64], gain: npt.NDArray[np.float64]

@@ -242,7 +242,7 @@ def load_unit(name: str | Path) -> Unit:
         return read_unit(Path(text))
     for folder in _folders():
         path = folder / f"{text}.toml"
-        if text.isidentifier() and path.is_file():
+        if path.parent == folder and path.is_file():
             return read_unit(path)
     known = ", ".join(unit_names())
     raise UserError(f"unit {text!r} is not known; expected one of {known}, or the path of a .toml file")
