@@ -87,12 +87,14 @@ def as_text(unit: Unit) -> str:
     """Tables for people, at most 80 columns wide."""
     table = rows(unit)
     lines = textwrap.wrap(f"{unit.title} ({unit.name})", WIDTH)
+    names = [s.name for s in unit.sets] + [shaft for shaft, _ in unit.train.shafts]
+    width = 2 + max(map(len, names))
     lines += [
-        f"  {s.name:<12}{'double-pinion' if s.kind == 'double' else 'simple'} set, sun {s.sun}, ring {s.ring}"
+        f"  {s.name:<{width}}{'double-pinion' if s.kind == 'double' else 'simple'} set, sun {s.sun}, ring {s.ring}"
         for s in unit.sets
     ]
     for shaft, members in unit.train.shafts:
-        lines += _fill(f"  {shaft:<12}", [" + ".join(members)], "")
+        lines += _fill(f"  {shaft:<{width}}", members, " + ")
     lines += ["", "Gear  Ratio   Step  Ranges   Engine braking  Applied"]
     for row in table:
         lines += _summary(unit, row)
