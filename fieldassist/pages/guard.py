@@ -179,7 +179,7 @@ def _with_headers(send: Send) -> Send:
             extra = [
                 (b"content-security-policy", CONTENT_POLICY.encode()),
                 (b"x-content-type-options", b"nosniff"),
-                (b"referrer-policy", b"no-referrer"),
+                (b"referrer-policy", b"same-origin"),  # with no-referrer a form would send the origin "null"
                 (b"cross-origin-opener-policy", b"same-origin"),
                 (b"cross-origin-resource-policy", b"same-origin"),
                 (b"cache-control", b"no-store"),

@@ -55,7 +55,7 @@ def live_state(case: Case) -> dict[str, Any]:
             {"name": line.name, "share": line.probability, "percent": line.percent, "depth": line.depth,
              "for": [reason.text for reason in line.speaks_for[:2]],
              "against": [reason.text for reason in line.speaks_against[:2]]}
-            for line in suspect_lines(view.deduced, most=3)
+            for line in suspect_lines(view.deduced, 3, view, case.step_names)
         ],
         "next": [
             {"name": test.name, "why": test.why, "depth": test.depth, "caution": test.caution}

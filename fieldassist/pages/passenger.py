@@ -6,6 +6,8 @@ import json
 import re
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -16,13 +18,15 @@ from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from fieldassist.deduce import steps_for
 from fieldassist.errors import UserError
 from fieldassist.finding import Finding
 from fieldassist.pages.case import read_case
-from fieldassist.pages.choices import vocabulary
+from fieldassist.pages.choices import option, vocabulary
 from fieldassist.pages.feed import Feed
 from fieldassist.pages.live import session_key
 from fieldassist.pages.templating import STATIC, templates
+from fieldassist.phrases import Matcher, load_phrases
 from fieldassist.record.projection import project
 from fieldassist.record.store import StorageError, Store
 
@@ -100,7 +104,7 @@ def take(path: Path, data: dict[str, Any]) -> dict[str, Any]:
         if done is not None:
             return {"seq": done.seq}
         do = data.get("do")
-        if do in _CHANGES:
+        if isinstance(do, str) and do in _CHANGES:
             entry = data.get("entry")
             if not isinstance(entry, str) or project(events).entry(entry) is None:
                 raise UserError("there is no such entry")
@@ -133,7 +137,19 @@ def match_typed(path: Path, data: dict[str, Any]) -> dict[str, Any]:
     text = data.get("text")
     if not isinstance(text, str) or not 0 < len(text.strip()) <= MAX_TEXT:
         raise UserError(f"text: expected 1 to {MAX_TEXT} characters")
-    raise UserError("not understood")
+    unit = read_case(path).unit
+    step = next((s for s in steps_for(unit) if s.id == data.get("step")), None) if unit is not None else None
+    match = _matcher().match(text.strip(), step=step)
+    found = [finding for finding in (match.finding, *match.more, *match.alternatives) if finding is not None]
+    if not found:
+        raise UserError("No observation was found in that. Say it in other words, or pick from the lists.")
+    return {"choices": [option(replace(finding, confidence=1.0)) for finding in dict.fromkeys(found)]}
+
+
+@cache
+def _matcher() -> Matcher:
+    """The matcher of the spoken drive, made when something is typed for the first time."""
+    return Matcher(load_phrases())
 
 
 async def _answer(request: Request, work: Any) -> Response:

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from fieldassist.deduce.shopwords import describe
+from fieldassist.finding import Finding
 from fieldassist.pages.wording import spaced, words
 from fieldassist.record.event import Event
 from fieldassist.record.projection import EntryView, SessionView, project
@@ -142,7 +144,7 @@ def write_up(
     """
     view = project(events)
     worded = own_words(events)
-    suspects = suspect_lines(view.deduced)
+    suspects = suspect_lines(view.deduced, view=view, step_names=step_names)
     confirmed = view.cause_confirmed if view.cause_confirmed and view.cause_confirmed.get("cause") else None
     entries = tuple(_evidence(index, entry, step_names) for index, entry in enumerate(view.entries, 1))
     return WriteUp(
@@ -160,7 +162,7 @@ def write_up(
         good=_probability(view.deduced.get("good")) if view.deduced else None,
         stop=str(view.deduced.get("stop") or "") if view.deduced else "",
         withheld=_withheld(view.deduced, step_names),
-        contradictions=_contradictions(view.deduced),
+        contradictions=_contradictions(view.deduced, step_names),
         next_tests=next_tests(view.deduced, step_names),
         evidence=entries,
         open_entries=sum(entry.state == "open" for entry in view.entries),
@@ -182,8 +184,18 @@ def own_words(events: Iterable[Event]) -> dict[str, str]:
     return out
 
 
-def suspect_lines(deduced: Mapping[str, Any] | None, most: int = 6) -> tuple[SuspectLine, ...]:
-    """Return the suspects of a deduction's JSON, likeliest first."""
+def suspect_lines(
+    deduced: Mapping[str, Any] | None,
+    most: int = 6,
+    view: SessionView | None = None,
+    step_names: Mapping[str, str] | None = None,
+) -> tuple[SuspectLine, ...]:
+    """Return the suspects of a deduction's JSON, likeliest first.
+
+    With the session's view and the names of its steps, a reason says at which step it was found.
+    """
+    made = [entry for entry in view.entries if entry.state != "struck"] if view is not None else []
+    known = [(entry.finding, _step(entry.step, step_names or {})) for entry in made]
     raw = deduced.get("suspects") if deduced else None
     out: list[SuspectLine] = []
     for item in raw if isinstance(raw, list) else ():
@@ -198,8 +210,8 @@ def suspect_lines(deduced: Mapping[str, Any] | None, most: int = 6) -> tuple[Sus
                 name=str(item.get("name") or spaced(cause)),
                 probability=_probability(item.get("probability")) or 0.0,
                 depth=DEPTH_WORDS.get(depth, spaced(depth)),
-                speaks_for=_reasons(item.get("for")),
-                speaks_against=_reasons(item.get("against")),
+                speaks_for=_reasons(item.get("for"), known),
+                speaks_against=_reasons(item.get("against"), known),
                 work=str(item.get("work") or ""),
                 clears="; ".join(_texts(item.get("clears"), "title")),
                 cautions=_texts(item.get("cautions"), "text"),
@@ -315,11 +327,21 @@ def _withheld(deduced: Mapping[str, Any] | None, step_names: Mapping[str, str]) 
     return tuple(f"{_step(str(item.get('step', '')), step_names)}: {item.get('why', '')}" for item in items)
 
 
-def _contradictions(deduced: Mapping[str, Any] | None) -> tuple[str, ...]:
-    return _texts(deduced.get("contradictions"), "text") if deduced else ()
+def _contradictions(deduced: Mapping[str, Any] | None, step_names: Mapping[str, str]) -> tuple[str, ...]:
+    raw = deduced.get("contradictions") if deduced else None
+    out = []
+    for item in raw if isinstance(raw, list) else ():
+        if isinstance(item, dict) and item.get("text"):
+            repeat = item.get("repeat")
+            out.append(f"{item['text']}." + (f" Repeat: {_step(str(repeat), step_names)}." if repeat else ""))
+    return tuple(out)
 
 
-def _reasons(raw: object) -> tuple[Reason, ...]:
+def _reasons(raw: object, known: Sequence[tuple[Finding, str]]) -> tuple[Reason, ...]:
+    """Read reasons; `known`: the findings deduced from and their steps, in the deduction's order.
+
+    A deduction may be older than the last change of an entry, so the position alone is not trusted.
+    """
     out = []
     for item in raw if isinstance(raw, list) else ():
         if isinstance(item, str):
@@ -327,7 +349,11 @@ def _reasons(raw: object) -> tuple[Reason, ...]:
         elif isinstance(item, dict):
             weight = item.get("decibans")
             stated = f"{weight:+.1f} decibans" if isinstance(weight, int | float) else ""
-            out.append(Reason(str(item.get("text", "")), stated))
+            text, place = str(item.get("text", "")), item.get("finding")
+            if isinstance(place, int) and 0 <= place < len(known) and describe(known[place][0]) == text:
+                finding, step = known[place]
+                text = words(finding) if finding.shift or finding.gear else f"{words(finding)} ({step})"
+            out.append(Reason(text, stated))
     return tuple(out)
 
 

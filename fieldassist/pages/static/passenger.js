@@ -527,7 +527,7 @@ document.addEventListener("keydown", (event) => {
     openMend(null);
     return;
   }
-  const what = { c: ["confirm"], r: ["correct"], s: ["strike", "dismiss"] }[key];
+  const what = { c: ["confirm"], t: ["correct"], s: ["strike", "dismiss"], u: ["restore"] }[key];
   if (!what || !current || event.repeat) return;
   const target = what.map((name) => current.querySelector(`button[data-do="${name}"]`)).find(Boolean);
   if (target) {
