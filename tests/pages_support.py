@@ -51,7 +51,7 @@ def begin(path: Path) -> Store:
     """A session with its intake and its first step."""
     store = Store.create(
         path,
-        {"unit": "three_speed_simpson", "checklist": "road_test", "tyre_diameter_in": 27.0, "axle_ratio": 3.23},
+        {"unit": "three_speed_simpson", "checklist": "road_test", "tyre": "27 in", "axle_ratio": 3.23},
     )
     store.append(
         "intake",

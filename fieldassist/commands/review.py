@@ -8,7 +8,7 @@ from pathlib import Path
 from fieldassist.errors import UserError
 from fieldassist.pages.report import write_report
 from fieldassist.record.store import Store
-from fieldassist.words.models import home
+from fieldassist.resources import home
 
 
 def configure(parser: argparse.ArgumentParser) -> None:

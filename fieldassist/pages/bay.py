@@ -16,11 +16,10 @@ from fieldassist.finding import Finding
 from fieldassist.pages.case import Case, read_case
 from fieldassist.pages.choices import from_form
 from fieldassist.pages.live import session_key
-from fieldassist.pages.pictures import tyre_and_axle
 from fieldassist.pages.writeup import PARTS
 from fieldassist.record.projection import project
 from fieldassist.record.store import Store
-from fieldassist.words.models import home
+from fieldassist.resources import home
 
 BAY = "bay"
 MAX_REMARK = 4000
@@ -155,26 +154,12 @@ def deduce_again(path: Path) -> None:
     result = deduce(
         case.unit,
         case.view.findings(),
-        context=context_of(case),
+        context=Context.from_intake({**case.view.started, **case.view.intake}),
         done=frozenset(case.view.steps_done) - case.view.steps_skipped,
         priors=shop_priors(case.unit),
     )
     with Store.open(path) as store:
         store.append("deduced", result.to_json())
-
-
-def context_of(case: Case) -> Context:
-    """Return the intake as the deduction takes it; what it cannot use is left out."""
-    tyre, axle = tyre_and_axle(case)
-    facts = {**case.view.intake, "tyre": tyre, "axle_ratio": axle}
-    while True:
-        try:
-            return Context.from_json(facts)
-        except UserError as error:
-            key = next((key for key in facts if f" {key} " in f" {error} "), None)
-            if key is None:
-                return Context()
-            del facts[key]
 
 
 def _append(path: Path, form: Mapping[str, str], kind: str, data: Mapping[str, object]) -> None:

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
-from fieldassist.deduce.unit import Unit
+from fieldassist.deduce import Context, Unit
 from fieldassist.finding import Finding
 from fieldassist.pages.applied import ChartRow, chart_rows
 from fieldassist.pages.case import Case
@@ -95,14 +94,8 @@ def applied_table(case: Case) -> tuple[tuple[str, ...], tuple[ChartRow, ...]]:
 
 def tyre_and_axle(case: Case) -> tuple[str | None, float | None]:
     """Return the vehicle's tyre (size or diameter) and axle ratio as recorded, None where they were not."""
-    facts: dict[str, Any] = {**case.view.intake, **case.view.started}
-    tyre = facts.get("tyre")
-    inches = facts.get("tyre_diameter_in")
-    if not isinstance(tyre, str) and isinstance(inches, int | float):
-        tyre = f"{inches:g} in"
-    axle = facts.get("axle_ratio")
-    ratio = float(axle) if isinstance(axle, int | float) and axle > 0 else None
-    return tyre if isinstance(tyre, str) else None, ratio
+    context = Context.from_intake({**case.view.started, **case.view.intake})
+    return context.tyre, context.axle_ratio
 
 
 def by_gear(findings: Sequence[Finding]) -> Mapping[str, list[str]]:

@@ -280,7 +280,7 @@ def _facts(view: SessionView) -> tuple[tuple[str, str], ...]:
         ("When it happens", _text(view.intake, "when")),
         ("Earlier fluid service", _text(view.intake, "fluid_service")),
         ("Stored codes", _text(view.intake, "codes")),
-        ("Tyre diameter, in", _text(view.started, "tyre_diameter_in") or _text(view.intake, "tyre_diameter_in")),
+        ("Tyre", _text(view.started, "tyre") or _text(view.intake, "tyre")),
         ("Axle ratio", _text(view.started, "axle_ratio") or _text(view.intake, "axle_ratio")),
         ("Checklist", spaced(view.checklist or "")),
     )
