@@ -21,7 +21,6 @@ from fieldassist.drive.scenario import Line, Scenario, Script, load_scenario
 from fieldassist.drive.screen import WIDTH, Terminal
 from fieldassist.drive.speaker import Speaker
 from fieldassist.errors import UserError
-from fieldassist.pages.report import write_report
 from fieldassist.record.projection import project
 from fieldassist.record.store import Store
 from fieldassist.sound.player import Player
@@ -61,6 +60,8 @@ def run(args: argparse.Namespace) -> int:
     result = deduce(unit, question.findings, question.context, question.done)
     print()
     print("\n".join(_ending(page(question, result))))
+    from fieldassist.pages.report import write_report  # its plotting library takes a moment to load
+
     write_report(session, report)
     print()
     print("\n".join(_tally(played, result, time.monotonic() - began)))
@@ -121,7 +122,7 @@ def play(
     unit = load_unit(scenario.unit)
     checklist = load_checklist(scenario.checklist, steps_for(unit))
     played = Played(scenario, prompts)
-    hearing = stack.enter_context(closing(Hearing(engine, model)))
+    hearing = stack.enter_context(closing(Hearing(len(unit.forward), engine, model)))
     player = Player(prompts)
     loop = played.loop = DriveLoop(
         file, start(checklist, project(file.events()), RUN), unit, Recordings(played.next_file), hearing,

@@ -66,7 +66,7 @@ def run(args: argparse.Namespace) -> int:
         view = project(file.events())
         unit = load_unit(view.unit or "")
         checklist = load_checklist(view.checklist or "road_test", steps_for(unit))
-        hearing = stack.enter_context(closing(Hearing(args.engine, args.model)))
+        hearing = stack.enter_context(closing(Hearing(len(unit.forward), args.engine, args.model)))
         keep = bool(view.started.get("keep_clips", True))
         print(f"Session: {file.path}")
         kept = ", and recordings of what is said to the tool." if keep else "; no recordings."

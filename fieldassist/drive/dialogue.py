@@ -224,8 +224,11 @@ class _Turn:
         self.view = state.view
         self.actions: list[Action] = []
         self.deduce = False
+        self.expect: Expect | None = None
 
     def result(self) -> tuple[State, tuple[Action, ...]]:
+        if self.expect is not None and not self.state.ended:
+            self.actions.append(self.expect)
         if self.deduce and not self.state.ended:
             self.actions.append(Deduce())  # last: what is to be spoken need not wait for it
         return replace(self.state, view=self.view), tuple(self.actions)
@@ -290,7 +293,7 @@ class _Turn:
         if self.view.step != item.id:
             self.store("step_begun", step=item.id)
         self.change(item=item.id, question=None, following_up=False, reminded=False, closing=False)
-        self.actions.append(Expect(item.step))
+        self.expect = Expect(item.step)
         if item.section.id not in self.state.warned:
             self.change(warned=self.state.warned | {item.section.id})
             self.say(item.section.caution, "caution")

@@ -9,7 +9,7 @@ from typing import Any
 from fieldassist.deduce.step import Step
 from fieldassist.drive.dialogue import Heard, State
 from fieldassist.finding import Finding
-from fieldassist.phrases import Match, Matcher, PhraseSet, load_phrases
+from fieldassist.phrases import Match, Matcher, load_phrases
 from fieldassist.sound.endpoint import Utterance
 from fieldassist.words.contained import ContainedEngine
 from fieldassist.words.recognizer import Hypothesis, Samples
@@ -18,22 +18,23 @@ from fieldassist.words.recognizer import Hypothesis, Samples
 class Hearing:
     """A speech engine in a process of its own, told what to expect, and the matcher behind it."""
 
-    def __init__(
-        self, engine: str | None = None, model: str | Path | None = None, phrases: PhraseSet | None = None
-    ) -> None:
-        """Start the engine. Raises UserError for an unknown engine, or a model that is missing or broken."""
+    def __init__(self, gears: int, engine: str | None = None, model: str | Path | None = None) -> None:
+        """Start the engine; `gears` is the number of forward gears of the unit, which nobody speaks beyond.
+
+        Raises UserError for an unknown engine, or a model that is missing or broken.
+        """
         self._told: list[str] = []
-        self.phrases = phrases if phrases is not None else load_phrases()
+        self._gears = gears
+        self.phrases = load_phrases()
         self.matcher = Matcher(self.phrases)
         self.engine = ContainedEngine(engine, model, report=self._told.append)
-        self.expect(None)
 
     def expect(self, step: Step | None) -> None:
         """From the next utterance on, expect what is said at this step; everything else stays possible."""
         if self.engine.name == "sphinx":
-            self.engine.use_grammar(self.phrases.jsgf(step))
+            self.engine.use_automaton(self.phrases.listening(step, self._gears))
         else:
-            self.engine.use_phrases(self.phrases.phrases(step))
+            self.engine.use_phrases(self.phrases.phrases(step, self._gears))
 
     def start(self) -> None:
         """Begin an utterance."""

@@ -90,7 +90,7 @@ class SessionView:
     problems: tuple[str, ...] = ()
     """Events that made no sense, in one line each; they are passed over and stay in the file."""
     heard: Mapping[str, dict[str, Any]] = field(default_factory=dict)
-    """Data of the utterances by event id, for the entries made from them."""
+    """Text, clip and confidence of the utterances by event id, for the entries made from them."""
 
     def entry(self, entry_id: str) -> EntryView | None:
         """Return the entry with this id, or None."""
@@ -156,7 +156,8 @@ def _applied(view: SessionView, event: Event, seq: int) -> SessionView:
                 steps_skipped=skipped,
             )
         case "heard":
-            return replace(view, heard={**view.heard, event.id: data})
+            kept = {key: data[key] for key in ("text", "clip", "confidence") if key in data}
+            return replace(view, heard={**view.heard, event.id: kept})
         case "entry":
             return replace(view, entries=(*view.entries, _entry(event, seq, view)))
         case "entry_confirmed" | "entry_corrected" | "entry_struck" | "entry_restored":

@@ -1,0 +1,289 @@
+"""The loop with real parts: recorded utterances (synthetic voices), the real recogniser, a real session file."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, closing
+from pathlib import Path
+
+import pytest
+
+from fieldassist.bench.loop import kills
+from fieldassist.deduce import load_unit, steps_for
+from fieldassist.drive.checklist import Checklist, read_checklist
+from fieldassist.drive.dialogue import Heard, State, start
+from fieldassist.drive.hearing import Hearing
+from fieldassist.drive.loop import DriveLoop
+from fieldassist.drive.recordings import Recordings
+from fieldassist.drive.replay import replay
+from fieldassist.drive.scenario import load_scenario
+from fieldassist.drive.speaker import Speaker
+from fieldassist.record import store as store_module
+from fieldassist.record.projection import SessionView, project
+from fieldassist.record.store import Store
+from fieldassist.resources import shipped
+from fieldassist.sound.endpoint import Utterance
+from fieldassist.sound.player import Player
+from fieldassist.sound.voice import Voice
+from fieldassist.sound.wave import read_wave
+
+FIXTURES = shipped("audio_fixtures") / "second_gear_slips"
+UNIT = load_unit("three_speed_simpson")
+SHORT = """
+title = "Short"
+[sections.road]
+title = "On the road"
+caution = "Eyes on the road."
+[items.level]
+section = "road"
+step = "fluid_level"
+prompt = "Fluid level?"
+[items.leaks]
+section = "road"
+step = "leak_check"
+prompt = "Leaks?"
+[items.upshift]
+section = "road"
+procedure = "upshift"
+only = { throttle = "medium", shift = "1-2" }
+prompt = "{shift}?"
+[items.hold]
+section = "road"
+procedure = "hold"
+only = { gear = "2" }
+prompt = "Pull in {gear}."
+"""
+CLIPS = ("01_level_good", "03_no_leaks", "13_passenger_talk", "22_flare_hesitant", "36_slips_in_second")
+
+
+@pytest.fixture(scope="module")
+def hearing() -> Iterator[Hearing]:
+    with closing(Hearing(len(UNIT.forward))) as hearing:
+        yield hearing
+
+
+@pytest.fixture(scope="module")
+def voice() -> Iterator[Voice]:
+    with closing(Voice()) as voice:
+        yield voice
+
+
+@pytest.fixture
+def checklist(tmp_path: Path) -> Checklist:
+    path = tmp_path / "short.toml"
+    path.write_text(SHORT)
+    return read_checklist(path, steps_for(UNIT))
+
+
+class Log:
+    """A screen that remembers, and acts when something is said."""
+
+    def __init__(self) -> None:
+        self.lines: list[tuple[str, str]] = []
+        self.then: Callable[[str], None] | None = None
+
+    def said(self, text: str, why: str) -> None:
+        self.lines.append((why, text))
+        if self.then is not None:
+            self.then(text)
+
+    def heard(self, heard: Heard, state: State) -> None:
+        self.lines.append(("heard", heard.decision))
+
+    def moved(self, state: State) -> None:
+        pass
+
+    def told(self, text: str) -> None:
+        self.lines.append(("told", text))
+
+
+class SharedVoice(Voice):
+    """One voice process for all tests."""
+
+    def __init__(self, voice: Voice) -> None:
+        self._shared = voice
+        super().__init__()
+
+    def render(self, text: str):  # type: ignore[no-untyped-def]
+        return self._shared.render(text)
+
+
+def make(
+    file: Store,
+    checklist: Checklist,
+    hearing: Hearing,
+    voice: Voice,
+    stack: ExitStack,
+    clips: tuple[str, ...] = CLIPS,
+    log: Log | None = None,
+    keep_clips: bool = True,
+    run: str = "t",
+    prompts: Path | None = None,
+) -> DriveLoop:
+    files = iter([FIXTURES / f"{clip}.flac" for clip in clips])
+    player = Player(prompts)
+    player.has_device = False
+    loops: list[DriveLoop] = []
+
+    def choose() -> Path | None:
+        loops[0].settle()
+        return next(files, None)
+
+    loop = DriveLoop(
+        file, start(checklist, project(file.events()), run), UNIT, Recordings(choose), hearing,
+        lambda heard: stack.enter_context(closing(Speaker(SharedVoice(voice), player, heard))),
+        log or Log(), kept="Kept here.", keep_clips=keep_clips, half_duplex=False,
+    )  # fmt: skip
+    loops.append(loop)
+    return loop
+
+
+def drive(path: Path, checklist: Checklist, hearing: Hearing, voice: Voice, **options: object) -> SessionView:
+    with ExitStack() as stack:
+        started = {"unit": UNIT.name, "checklist": str(path.parent / "short.toml")}
+        file = stack.enter_context(Store.create(path, started))
+        make(file, checklist, hearing, voice, stack, **options).run()  # type: ignore[arg-type]
+        return project(file.events())
+
+
+def kinds(view: SessionView) -> list[str]:
+    return [entry.finding.kind for entry in view.entries]
+
+
+def test_a_short_drive_is_heard_logged_deduced_and_spoken(
+    tmp_path: Path, checklist: Checklist, hearing: Hearing, voice: Voice
+) -> None:
+    log = Log()
+    prompts = tmp_path / "prompts"
+    view = drive(tmp_path / "a.session", checklist, hearing, voice, log=log, prompts=prompts)
+    assert kinds(view) == ["fluid_level", "leak", "flare", "slip"]
+    assert view.finished and view.deduced is not None
+    assert not view.problems
+    said = [text for why, text in log.lines if why in ("prompt", "read_back", "caution")]
+    assert said[:3] == ["Eyes on the road.", "Fluid level?", "fluid level good"]
+    assert ("heard", "ignore") in log.lines, "what the passenger says is not for the tool"
+    files = sorted(prompts.glob("*.wav"))
+    assert len(files) == len([why for why, _ in log.lines if why not in ("heard", "told")])
+    assert all(len(read_wave(file)) < 16_000 * 10 for file in files), "nothing spoken is longer than ten seconds"
+
+
+def test_the_clips_are_what_was_heard_and_can_be_left_out(
+    tmp_path: Path, checklist: Checklist, hearing: Hearing, voice: Voice
+) -> None:
+    view = drive(tmp_path / "a.session", checklist, hearing, voice)
+    with Store.open(tmp_path / "a.session", readonly=True) as store:
+        clips = [entry.clip for entry in view.entries]
+        assert sorted(store.clip_ids()) == sorted(set(clips)), "the passenger's talk is not kept"
+    view = drive(tmp_path / "b.session", checklist, hearing, voice, keep_clips=False)
+    assert kinds(view) == ["fluid_level", "leak", "flare", "slip"]
+    with Store.open(tmp_path / "b.session", readonly=True) as store:
+        assert store.clip_ids() == ()
+
+
+def test_the_same_audio_gives_the_same_session(
+    tmp_path: Path, checklist: Checklist, hearing: Hearing, voice: Voice
+) -> None:
+    logs = []
+    for name in ("a", "b"):
+        drive(tmp_path / f"{name}.session", checklist, hearing, voice)
+        with Store.open(tmp_path / f"{name}.session", readonly=True) as store:
+            logs.append([(event.seq, event.kind, event.data) for event in store.events()][1:])
+    assert logs[0] == logs[1]
+    again = replay(tmp_path / "a.session")
+    assert again.utterances == 4 and again.differences == ()
+    assert again.suspects_before == again.suspects_now
+
+
+def test_what_the_passenger_does_counts_at_once(
+    tmp_path: Path, checklist: Checklist, hearing: Hearing, voice: Voice
+) -> None:
+    path = tmp_path / "a.session"
+    log = Log()
+
+    def strike(text: str) -> None:
+        if text == "no leak":
+            with Store.open(path) as store:
+                entry = project(store.events()).entries[0].id
+                store.append("entry_struck", {"entry": entry, "by": "passenger"}, id="tap-1")
+                store.append("entry_confirmed", {"entry": "no such entry", "by": "passenger"}, id="tap-2")
+
+    log.then = strike
+    view = drive(path, checklist, hearing, voice, log=log)
+    assert view.entries[0].state == "struck" and view.entries[0].by == "passenger"
+    assert kinds(view) == ["fluid_level", "leak", "flare", "slip"], "the drive goes on"
+    assert view.deduced is not None
+
+
+def test_an_entry_waits_while_the_file_cannot_be_written(
+    tmp_path: Path, checklist: Checklist, hearing: Hearing, voice: Voice, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another program holds the file: the entry is not read back until it is in, and it is not lost."""
+    monkeypatch.setattr(store_module, "BUSY_SECONDS", 0.1)
+    monkeypatch.setattr("fieldassist.drive.loop.RETRY_SECONDS", 0.2)
+    path = tmp_path / "a.session"
+    log = Log()
+
+    def hold(text: str) -> None:
+        if text == "Leaks?":
+            log.then = None
+            threading.Thread(target=block, daemon=True).start()
+            time.sleep(0.3)
+
+    def block() -> None:
+        with closing(sqlite3.connect(path, isolation_level=None)) as other:
+            other.execute("BEGIN IMMEDIATE")
+            time.sleep(2.0)
+            log.lines.append(("released", ""))
+            other.execute("ROLLBACK")
+
+    log.then = hold
+    view = drive(path, checklist, hearing, voice, log=log)
+    assert kinds(view)[:2] == ["fluid_level", "leak"]
+    assert any(why == "told" and "in use by another program" in text for why, text in log.lines)
+    assert log.lines.index(("read_back", "no leak")) > log.lines.index(("released", ""))
+
+
+def test_only_hold_is_heard_over_a_prompt(
+    tmp_path: Path, checklist: Checklist, hearing: Hearing, voice: Voice
+) -> None:
+    with ExitStack() as stack:
+        file = stack.enter_context(Store.create(tmp_path / "a.session", {"unit": UNIT.name}))
+        loop = make(file, checklist, hearing, voice, stack, clips=())
+        loop.run()
+        for clip, paused in (("22_flare_hesitant", False), ("32_hold", True)):
+            samples = read_wave(FIXTURES / f"{clip}.flac")
+            hearing.start()
+            hearing.feed(samples)
+            loop._understand(Utterance(samples, 0.0, 1.0, over_prompt=True))
+            assert loop.state.view.paused is paused
+        assert not loop.state.view.entries
+
+
+def test_taken_up_again_where_it_stopped(
+    tmp_path: Path, checklist: Checklist, hearing: Hearing, voice: Voice
+) -> None:
+    path = tmp_path / "a.session"
+    view = drive(path, checklist, hearing, voice, clips=CLIPS[:2])
+    assert not view.finished and view.step == "upshift_1_2_medium"
+    with ExitStack() as stack:
+        file = stack.enter_context(Store.open(path))
+        log = Log()
+        make(file, checklist, hearing, voice, stack, clips=CLIPS[2:], log=log, run="u").run()
+        view = project(file.events())
+    assert ("prompt", "One two?") in log.lines and ("prompt", "Fluid level?") not in log.lines
+    assert kinds(view) == ["fluid_level", "leak", "flare", "slip"] and view.finished
+
+
+def test_killed_drives_lose_nothing_and_go_on_at_their_step(tmp_path: Path) -> None:
+    lines, good = kills(tmp_path, 2, None, None)
+    assert good, lines
+
+
+def test_the_scenario_says_something_at_every_step() -> None:
+    scenario = load_scenario("second_gear_slips")
+    assert 35 <= len(scenario.lines) <= 55
+    assert sum(line.finding is None and line.command is None for line in scenario.lines) >= 4
+    assert sum(len(read_wave(line.file)) for line in scenario.lines) < 16_000 * 180
