@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -92,13 +92,19 @@ class Automaton:
         )
 
     def without_tags(self) -> Automaton:
-        """Return the automaton for an engine: words and weights only, equal futures merged."""
-        plain = Automaton(
-            self.states,
-            tuple(Arc(a.source, a.target, a.word, a.weight) for a in self.arcs),
-            {state: Final(final.weight) for state, final in self.finals.items()},
-        )
-        return plain.merged()
+        """Return the automaton for an engine: words and weights only, common beginnings and ends merged."""
+        plain = _add_up(
+            Automaton(
+                self.states,
+                tuple(Arc(a.source, a.target, a.word, a.weight) for a in self.arcs),
+                {state: Final(final.weight) for state, final in self.finals.items()},
+            )
+        ).merged()
+        while True:
+            smaller = _merge_pasts(plain).merged()
+            if smaller.states >= plain.states:
+                return plain
+            plain = smaller
 
     def merged(self) -> Automaton:
         """Merge states with the same future, drop unreachable and dead ones; the sentences stay the same."""
@@ -132,6 +138,26 @@ def compile_grammar(grammar: jsgf.Grammar, rule: str | None = None) -> Automaton
     if not automaton.finals:
         raise DataFileError(grammar.path, rules[0].line, "expected a grammar in which something can be said")
     return automaton
+
+
+def union(parts: Sequence[tuple[Automaton, float]]) -> Automaton:
+    """Return the automaton of all sentences of the parts, each part chosen with its share (weights add to 1)."""
+    arcs: list[Arc] = []
+    finals: dict[int, Final] = {}
+    states = 1
+    for automaton, share in parts:
+        cost = -math.log(share)
+        for arc in automaton.arcs:
+            source, target = arc.source + states, arc.target + states
+            arcs.append(Arc(source, target, arc.word, arc.weight, arc.tags, arc.slots))
+            if arc.source == automaton.start:
+                arcs.append(Arc(0, target, arc.word, arc.weight + cost, arc.tags, arc.slots))
+        for state, final in automaton.finals.items():
+            finals[state + states] = final
+            if state == automaton.start:
+                finals[0] = Final(final.weight + cost, final.tags)
+        states += automaton.states
+    return _trim(Automaton(states, tuple(arcs), finals))
 
 
 _ASSIGNMENT = re.compile(
@@ -448,39 +474,100 @@ def _closure(begin: set[int], steps: Iterable[tuple[int, int]]) -> set[int]:
     return seen
 
 
-def _merge(automaton: Automaton) -> Automaton:
-    """Merge states with equal futures by partition refinement (Moore)."""
-    labels: dict[object, int] = {}
+def _add_up(automaton: Automaton) -> Automaton:
+    """Make one arc of arcs that differ in nothing but the weight."""
+    out: dict[tuple[int, int, str | None], float] = {}
+    for arc in automaton.arcs:
+        key = (arc.source, arc.target, arc.word)
+        out[key] = out.get(key, 0.0) + math.exp(-arc.weight)
+    arcs = tuple(Arc(s, t, w, -math.log(p)) for (s, t, w), p in out.items())
+    return Automaton(automaton.states, arcs, automaton.finals)
 
-    def label(arc: Arc) -> int:
-        return labels.setdefault((arc.word, round(arc.weight, 9), arc.tags, arc.slots), len(labels))
 
-    marked = [(label(arc), arc.target) for arc in automaton.arcs]
-    by_state: list[list[tuple[int, int]]] = [[] for _ in range(automaton.states)]
-    for (mark, target), arc in zip(marked, automaton.arcs, strict=True):
-        by_state[arc.source].append((mark, target))
-    block = [0] * automaton.states
-    ends: dict[object, int] = {}
+def _merge_pasts(automaton: Automaton) -> Automaton:
+    """Merge states that are entered from the same states over the same words with probabilities in one
+    proportion; the share of each goes into what follows it, so that every sentence keeps its probability."""
+    entering: list[list[Arc]] = [[] for _ in range(automaton.states)]
+    for arc in automaton.arcs:
+        entering[arc.target].append(arc)
+    groups: dict[object, list[tuple[int, float]]] = defaultdict(list)
     for state in range(automaton.states):
-        final = automaton.finals.get(state)
-        block[state] = ends.setdefault((round(final.weight, 9), final.tags) if final else None, len(ends))
+        into = entering[state]
+        if state == automaton.start or not into or any(arc.source == state for arc in into):
+            continue
+        least = min(arc.weight for arc in into)
+        key = frozenset((arc.source, arc.word, round(arc.weight - least, 6)) for arc in into)
+        groups[key].append((state, least))
+    became = list(range(automaton.states))
+    share = [0.0] * automaton.states  # taken off what enters a state, added to what leaves it
+    fused = {state for group in groups.values() if len(group) > 1 for state, _ in group}
+    for group in groups.values():
+        # A state whose neighbour is being merged in the same round waits for the next one.
+        free = [(s, w) for s, w in group if len(group) > 1 and not any(a.source in fused for a in entering[s])]
+        if len(free) < 2:
+            continue
+        total = -math.log(sum(math.exp(-weight) for _, weight in free))
+        for state, weight in free:
+            became[state] = free[0][0]
+            share[state] = weight - total
+    arcs: dict[tuple[int, int, str | None], float] = {}
+    for arc in automaton.arcs:
+        key3 = (became[arc.source], became[arc.target], arc.word)
+        weight = arc.weight - share[arc.target] + share[arc.source]
+        if became[arc.target] != arc.target or share[arc.target]:
+            arcs[key3] = weight  # the same for every member of the group
+        else:
+            arcs[key3] = -math.log(math.exp(-arcs[key3]) + math.exp(-weight)) if key3 in arcs else weight
+    finals: dict[int, Final] = {}
+    for state, final in automaton.finals.items():
+        weight = final.weight + share[state]
+        old = finals.get(became[state])
+        if old is not None:
+            weight = -math.log(math.exp(-old.weight) + math.exp(-weight))
+        finals[became[state]] = Final(weight)
+    return Automaton(
+        automaton.states, tuple(Arc(s, t, w, weight) for (s, t, w), weight in arcs.items()), finals
+    )
+
+
+def _merge(automaton: Automaton) -> Automaton:
+    """Merge states with equal futures by partition refinement (Moore), with hashed signatures."""
+    labels: dict[object, int] = {}
+    marks = np.array(
+        [labels.setdefault((a.word, round(a.weight, 9), a.tags, a.slots), len(labels)) for a in automaton.arcs],
+        np.int64,
+    )
+    source = np.array([a.source for a in automaton.arcs], np.int64)
+    target = np.array([a.target for a in automaton.arcs], np.int64)
+    ends: dict[object, int] = {}
+    finals = (automaton.finals.get(state) for state in range(automaton.states))
+    block = np.array(
+        [ends.setdefault((round(f.weight, 9), f.tags) if f else None, len(ends)) for f in finals], np.int64
+    )
     count = len(ends)
     while True:
-        names: dict[object, int] = {}
-        fresh = [
-            names.setdefault((block[s], frozenset((mark, block[t]) for mark, t in by_state[s])), len(names))
-            for s in range(automaton.states)
-        ]
-        block = fresh
-        if len(names) == count:
+        wide = np.int64(len(labels) * count + 1)
+        steps = np.unique(source * wide + marks * count + block[target])
+        signature = _scramble(block.astype(np.uint64) + np.uint64(1))
+        np.add.at(signature, steps // wide, _scramble((steps % wide).astype(np.uint64) + np.uint64(1 << 40)))
+        _, block = np.unique(signature, return_inverse=True)
+        block = block.astype(np.int64)
+        fresh = int(block.max(initial=0)) + 1
+        if fresh == count:
             break
-        count = len(names)
-    number = {block[automaton.start]: 0}
-    for each in block:
+        count = fresh
+    number = {int(block[automaton.start]): 0}
+    for each in block.tolist():
         number.setdefault(each, len(number))
+    name = [number[each] for each in block.tolist()]
     arcs = dict.fromkeys(
-        Arc(number[block[a.source]], number[block[a.target]], a.word, round(a.weight, 9), a.tags, a.slots)
-        for a in automaton.arcs
+        Arc(name[a.source], name[a.target], a.word, round(a.weight, 9), a.tags, a.slots) for a in automaton.arcs
     )
-    finals = {number[block[state]]: final for state, final in automaton.finals.items()}
-    return Automaton(len(number), tuple(arcs), finals)
+    return Automaton(len(number), tuple(arcs), {name[state]: final for state, final in automaton.finals.items()})
+
+
+def _scramble(values: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:
+    """Mix 64 bits so that sums of mixed values tell sets apart (the finaliser of splitmix64)."""
+    values = (values ^ (values >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    values = (values ^ (values >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return np.asarray(values ^ (values >> np.uint64(31)))

@@ -6,10 +6,18 @@ import os
 from functools import cached_property
 from pathlib import Path
 
+from fieldassist.deduce.step import Step
 from fieldassist.errors import UserError
-from fieldassist.phrases.automaton import Automaton, compile_grammar
+from fieldassist.phrases.automaton import Automaton, Tag, compile_grammar, union
+from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.jsgf import Alternatives, Grammar, Ref, Rule, read_grammar
+from fieldassist.phrases.pruning import either, restrict, to_text
 from fieldassist.resources import shipped
+
+MOST_GEARS = 8
+MOST_PHRASES = 4000
+EXPECTED_SHARE, OTHER_SHARE = 0.6, 0.4
+"""How likely an utterance is about the step at hand, or about anything."""
 
 
 class PhraseSet:
@@ -18,19 +26,70 @@ class PhraseSet:
     def __init__(self, folder: Path, own: Path | None = None) -> None:
         self.folder = folder
         self.own = own
+        self._listening: dict[tuple[Step | None, int], Automaton] = {}
+        self._cars: dict[int, Grammar] = {}
 
     @cached_property
     def grammar(self) -> Grammar:
         """The grammar of any utterance, `utterance.gram`, with the shop's own phrases among its items."""
         grammar = read_grammar(self.folder / "utterance.gram")
         for path in self._own_files():
-            grammar = _with_items(grammar, read_grammar(path))
+            grammar = _with_items(grammar, read_grammar(path), "item")
         return grammar
 
     @cached_property
     def automaton(self) -> Automaton:
         """The automaton of any utterance."""
         return compile_grammar(self.grammar)
+
+    @cached_property
+    def sentences(self) -> Grammar:
+        """The grammar that engines listen for, `sentence.gram`, with the shop's own phrases among its findings."""
+        grammar = read_grammar(self.folder / "sentence.gram")
+        for path in self._own_files():
+            grammar = _with_items(grammar, read_grammar(path), "findings.head")
+        return grammar
+
+    def listening(self, step: Step | None = None, gears: int = MOST_GEARS) -> Automaton:
+        """Return the automaton for an engine at a step: what is likely there is likelier, nothing is shut out.
+
+        `gears` is the number of forward gears of the car: shifts between gears that it lacks are left out.
+        """
+        key = (step, gears)
+        if key not in self._listening:
+            if step is None:
+                self._listening[key] = compile_grammar(self._of_car(gears)).without_tags()
+            else:
+                expected = compile_grammar(self._of_step(step, gears)).without_tags()
+                self._listening[key] = union(((expected, EXPECTED_SHARE), (self.listening(None, gears), OTHER_SHARE)))
+        return self._listening[key]
+
+    def jsgf(self, step: Step | None = None, gears: int = MOST_GEARS) -> str:
+        """Return the same as one JSGF text without imports and tags, for an engine that reads JSGF."""
+        car = self._of_car(gears)
+        if step is None:
+            return to_text(car)
+        return to_text(either({self._of_step(step, gears): EXPECTED_SHARE, car: OTHER_SHARE}))
+
+    def phrases(self, step: Step | None = None, gears: int = MOST_GEARS) -> list[str]:
+        """Return at most MOST_PHRASES sentences that together hold every word, and nearly every pair of
+        neighbouring words, of the grammar; for an engine that makes its own bigram of them."""
+        out: dict[str, None] = {}
+        if step is not None:
+            out.update(dict.fromkeys(covering_sentences(self._automaton_of_step(step, gears), MOST_PHRASES // 4)))
+        out.update(dict.fromkeys(covering_sentences(self.listening(None, gears), MOST_PHRASES - len(out))))
+        return list(out)
+
+    def _automaton_of_step(self, step: Step, gears: int) -> Automaton:
+        return compile_grammar(self._of_step(step, gears)).without_tags()
+
+    def _of_car(self, gears: int) -> Grammar:
+        if gears not in self._cars:
+            self._cars[gears] = restrict(self.sentences, lambda tag: _has_gear(tag, gears))
+        return self._cars[gears]
+
+    def _of_step(self, step: Step, gears: int) -> Grammar:
+        return restrict(self._of_car(gears), lambda tag: _expected(tag, step))
 
     def _own_files(self) -> list[Path]:
         return sorted(self.own.glob("*.gram")) if self.own is not None and self.own.is_dir() else []
@@ -49,10 +108,36 @@ def load_phrases(folder: Path | str | None = None) -> PhraseSet:
     return PhraseSet(where, Path(home) / "grammars" if home else None)
 
 
-def _with_items(grammar: Grammar, own: Grammar) -> Grammar:
-    """Add the public rules of a shop's grammar to the rule <item>."""
-    name = f"{grammar.name}.item"
-    item = grammar.rule("item")
+def _has_gear(tag: Tag, gears: int) -> bool:
+    """Tell whether a car with so many forward gears can give out a tag."""
+    if tag.key in ("shift", "gear", "into", "outof") and tag.value is not None:
+        return all(not gear.isdigit() or int(gear) <= gears for gear in tag.value.split("-"))
+    return True
+
+
+def _expected(tag: Tag, step: Step) -> bool:
+    """Tell whether a tag is what a step is about."""
+    value = tag.value or ""
+    if tag.key == "kind":
+        kinds = ("late", "delayed_engagement") if value == "delay" else (value,)
+        return value == "normal" or any(kind in step.kinds for kind in kinds)
+    if tag.key in ("command", "correct"):
+        return False
+    if tag.key == "shift":
+        return value == step.shift
+    if tag.key in ("into", "outof"):
+        return step.shift is not None and value == step.shift.split("-")[tag.key == "into"]
+    if tag.key == "gear":
+        return value == step.gear or (step.shift is not None and value in step.shift) or "wrong_gear_start" in step.kinds
+    if tag.key == "range":
+        return step.range is None or value == step.range
+    return True
+
+
+def _with_items(grammar: Grammar, own: Grammar, rule: str) -> Grammar:
+    """Add the public rules of a shop's grammar to a rule made of alternatives."""
+    item = grammar.rule(rule)
+    name = item.name
     before = item.body if isinstance(item.body, Alternatives) else Alternatives((item.body,), (1.0,))
     weights = before.weights or (1.0,) * len(before.options)
     added = tuple(Ref(rule.name, rule.line) for rule in own.public())
