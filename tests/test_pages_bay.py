@@ -25,7 +25,7 @@ from fieldassist.pages.case import read_case
 from fieldassist.pages.choices import FIELDS, GROUPS, from_form, neighbours
 from fieldassist.pages.compare import compare
 from fieldassist.pages.flow import flow_view
-from fieldassist.pages.passenger import match_typed, take
+from fieldassist.pages.passenger import match, take
 from fieldassist.pages.report import report_html, write_report
 from fieldassist.pages.review_server import make_review
 from fieldassist.pages.shift_map import shift_map, state_of
@@ -118,6 +118,7 @@ def test_confirmed_cause_moves_the_odds_and_can_be_taken_back(session: Path) -> 
     before = odds()
     bay.confirm_cause(session, form(1, cause=cause, remark="lining down to the steel"))
     assert odds() > before
+    assert "with this shop's cases" in report_html(read_case(session))
     assert view(session).cause_confirmed == {"cause": cause, "by": "bay", "remark": "lining down to the steel"}
     book = CaseBook(bay.case_book_path())
     assert [case.causes for case in book.cases() if case.taken_back is None] == [(cause,)]
@@ -215,10 +216,10 @@ def test_form_reads_decimal_commas() -> None:
 
 
 def test_typed_observation_is_matched_like_a_spoken_one(session: Path) -> None:
-    choices = match_typed(session, {"text": "no slip in reverse"})["choices"]
+    choices = match(session, {"text": "no slip in reverse"})["choices"]
     assert (choices[0]["finding"]["kind"], choices[0]["finding"]["present"]) == ("slip", False)
     with pytest.raises(UserError, match="No observation"):
-        match_typed(session, {"text": "what a lovely day it is"})
+        match(session, {"text": "what a lovely day it is"})
 
 
 def test_tap_on_a_session_that_cannot_be_written_is_kept_for_later(session: Path) -> None:
@@ -378,6 +379,9 @@ def test_review_of_a_session(chromium: Any, review: tuple[Path, str]) -> None:  
     page.wait_for_selector("h1:has-text('Correct entry 5')")
     assert page.locator("#p-value").input_value() == "38"
     assert not page.locator("#p-gear").is_visible()
+    page.fill("#typed", "slips in second when hot")
+    page.get_by_role("button", name="Look up").click()
+    page.wait_for_selector("button:has-text('slip, gear 2, hot')")
     page.fill("#p-value", "48")
     page.get_by_role("button", name="Save what is picked").click()
     page.wait_for_selector("#entry-e4.corrected")

@@ -110,7 +110,7 @@ def drive_latency(browser: Any, folder: Path, engine: str | None, model: str | N
     def drive() -> None:
         with ExitStack() as stack:
             file = stack.enter_context(Store.open(path))
-            hearing = stack.enter_context(closing(_Timed(engine, model)))
+            hearing = stack.enter_context(closing(_Timed(engine, model, len(unit.forward))))
             screen.hearing = hearing
             names.append(hearing.engine.name)
             player = Player(None)

@@ -23,7 +23,8 @@ class StepChange:
     """Findings in shop words."""
     after: tuple[str, ...]
     verdict: str
-    """`gone`, `still there`, `new`, `changed`, `good both times`, `measured`, `not repeated` or `only after`."""
+    """`gone`, `still there`, `new`, `changed`, `good both times`, `measured`, `nothing noted`, `not repeated` or
+    `only after`."""
 
 
 def compare(before: Case, after: Case) -> tuple[StepChange, ...]:
@@ -67,6 +68,8 @@ def _verdict(old: Sequence[Finding], new: Sequence[Finding], was_tried: bool, is
         return "new"
     if bad and worse:
         return "still there" if bad & worse else "changed"
+    if not old and not new:
+        return "nothing noted"
     return "measured" if any(f.kind in MEASURED_KINDS for f in (*old, *new)) else "good both times"
 
 

@@ -6,8 +6,6 @@ import json
 import re
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from dataclasses import replace
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +16,6 @@ from starlette.responses import HTMLResponse, JSONResponse, Response, StreamingR
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from fieldassist.deduce import steps_for
 from fieldassist.errors import UserError
 from fieldassist.finding import Finding
 from fieldassist.pages.case import read_case
@@ -26,7 +23,7 @@ from fieldassist.pages.choices import option, vocabulary
 from fieldassist.pages.feed import Feed
 from fieldassist.pages.live import session_key
 from fieldassist.pages.templating import STATIC, templates
-from fieldassist.phrases import Matcher, load_phrases
+from fieldassist.pages.typed import typed_findings
 from fieldassist.record.projection import project
 from fieldassist.record.store import StorageError, Store
 
@@ -34,8 +31,6 @@ PASSENGER = "passenger"
 _ID = re.compile(r"[A-Za-z0-9-]{8,64}")
 _CHANGES = {"confirm": "entry_confirmed", "correct": "entry_corrected", "strike": "entry_struck",
             "restore": "entry_restored"}  # fmt: skip
-MAX_TEXT = 300
-"""Characters of a typed observation."""
 
 
 def passenger_app(path: Path) -> Starlette:
@@ -62,8 +57,8 @@ def passenger_app(path: Path) -> Starlette:
     async def act(request: Request) -> Response:
         return await _answer(request, lambda data: take(path, data))
 
-    async def match(request: Request) -> Response:
-        return await _answer(request, lambda data: match_typed(path, data))
+    async def look_up(request: Request) -> Response:
+        return await _answer(request, lambda data: match(path, data))
 
     app = Starlette(
         routes=[
@@ -71,7 +66,7 @@ def passenger_app(path: Path) -> Starlette:
             Route("/live", live),
             Route("/vocabulary", words_to_pick),
             Route("/act", act, methods=["POST"]),
-            Route("/match", match, methods=["POST"]),
+            Route("/match", look_up, methods=["POST"]),
             Route("/pair", pair_page),
             Mount("/static", StaticFiles(directory=STATIC)),
         ],
@@ -132,24 +127,13 @@ def take(path: Path, data: dict[str, Any]) -> dict[str, Any]:
         return {"seq": first.seq}
 
 
-def match_typed(path: Path, data: dict[str, Any]) -> dict[str, Any]:
-    """Match a typed observation like a spoken one; return `{"choices": [{"words", "finding"}]}`, best first."""
-    text = data.get("text")
-    if not isinstance(text, str) or not 0 < len(text.strip()) <= MAX_TEXT:
-        raise UserError(f"text: expected 1 to {MAX_TEXT} characters")
-    unit = read_case(path).unit
-    step = next((s for s in steps_for(unit) if s.id == data.get("step")), None) if unit is not None else None
-    match = _matcher().match(text.strip(), step=step)
-    found = [finding for finding in (match.finding, *match.more, *match.alternatives) if finding is not None]
-    if not found:
-        raise UserError("No observation was found in that. Say it in other words, or pick from the lists.")
-    return {"choices": [option(replace(finding, confidence=1.0)) for finding in dict.fromkeys(found)]}
+def match(path: Path, data: dict[str, Any]) -> dict[str, Any]:
+    """Match a typed observation like a spoken one; return `{"choices": [{"words", "finding"}]}`, best first.
 
-
-@cache
-def _matcher() -> Matcher:
-    """The matcher of the spoken drive, made when something is typed for the first time."""
-    return Matcher(load_phrases())
+    `data`: `text`, and `step` where it was made. Raises UserError when it says nothing that the tool knows.
+    """
+    found = typed_findings(read_case(path), data.get("text"), data.get("step"))
+    return {"choices": [option(finding) for finding in found]}
 
 
 async def _answer(request: Request, work: Any) -> Response:

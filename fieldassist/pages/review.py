@@ -19,7 +19,7 @@ from starlette.staticfiles import StaticFiles
 from fieldassist.errors import UserError
 from fieldassist.pages import bay
 from fieldassist.pages.case import Case, read_case
-from fieldassist.pages.choices import alternatives, vocabulary
+from fieldassist.pages.choices import alternatives, option, vocabulary
 from fieldassist.pages.compare import compare
 from fieldassist.pages.live import other_readings, plain_heard
 from fieldassist.pages.passenger import pair_page
@@ -27,6 +27,7 @@ from fieldassist.pages.pictures import Picture, Question, applied_table, both, p
 from fieldassist.pages.report import report_html
 from fieldassist.pages.shift_map import shift_map, shift_map_picture
 from fieldassist.pages.templating import STATIC, templates
+from fieldassist.pages.typed import typed_findings
 from fieldassist.pages.wording import spaced, words
 from fieldassist.pages.writeup import PARTS, own_words, percent, suspect_lines, when, write_up
 from fieldassist.record.projection import EntryView
@@ -82,6 +83,10 @@ def review_app(folder: Path) -> Starlette:
         path = path_of(request)
         return await run_in_threadpool(_entry_page, request, path, request.path_params["entry"])
 
+    async def typed(request: Request) -> Response:
+        path = path_of(request)
+        return await run_in_threadpool(_typed_page, request, path)
+
     async def clip(request: Request) -> Response:
         path, wanted = path_of(request), request.path_params["clip"]
         return await run_in_threadpool(_clip, path, wanted)
@@ -120,6 +125,7 @@ def review_app(folder: Path) -> Starlette:
             Route("/", index),
             Route(name, session),
             Route(name + "/entry/{entry}", entry),
+            Route(name + "/typed", typed),
             Route(name + "/clip/{clip}", clip),
             Route(name + "/report", report),
             Route(name + "/change", posting(bay.change_entry, "timeline"), methods=["POST"]),
@@ -254,6 +260,7 @@ def _entry_page(request: Request, path: Path, entry_id: str) -> Response:
     if entry is None:
         raise HTTPException(404, "no such entry")
     number = case.view.entries.index(entry) + 1
+    found, complaint = _typed(case, request, entry.step)
     return _html(
         request,
         "entry.html",
@@ -261,10 +268,31 @@ def _entry_page(request: Request, path: Path, entry_id: str) -> Response:
         line=_timeline_entry(entry, number),
         step=case.step_names.get(entry.step or "", spaced(entry.step or "at no step")),
         clips=_clips(path),
+        typed=request.query_params.get("typed", ""),
+        found=found,
+        complaint=complaint,
         near=alternatives(entry.finding, other_readings(case.events).get(entry.id), case.shifts),
         vocabulary=_vocabulary(case),
         finding=entry.finding.to_json(),
     )
+
+
+def _typed_page(request: Request, path: Path) -> Response:
+    case = read_case(path)
+    found, complaint = _typed(case, request, None)
+    return _html(request, "typed.html", name=path.name, typed=request.query_params.get("typed", ""), found=found,
+                 complaint=complaint)  # fmt: skip
+
+
+def _typed(case: Case, request: Request, step: str | None) -> tuple[list[dict[str, object]], str]:
+    """What was typed, as things to pick, or why there is nothing to pick."""
+    text = request.query_params.get("typed", "")
+    if not text:
+        return [], ""
+    try:
+        return [option(finding) for finding in typed_findings(case, text, step)], ""
+    except UserError as error:
+        return [], str(error)
 
 
 def _compare_page(request: Request, before_path: Path, after_path: Path) -> Response:

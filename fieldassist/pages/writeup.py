@@ -80,6 +80,8 @@ class SuspectLine:
     speaks_against: tuple[Reason, ...]
     clears: str
     """Steps that would clear it if they turn out normal; empty when not stated."""
+    odds: str
+    """Where the shop's own confirmed cases have moved the starting odds: both, in words; else empty."""
     cautions: tuple[str, ...]
 
     @property
@@ -213,6 +215,7 @@ def suspect_lines(
                 speaks_for=_reasons(item.get("for"), known),
                 speaks_against=_reasons(item.get("against"), known),
                 work=str(item.get("work") or ""),
+                odds=_odds(item.get("base_rate")),
                 clears="; ".join(_texts(item.get("clears"), "title")),
                 cautions=_texts(item.get("cautions"), "text"),
             )
@@ -355,6 +358,13 @@ def _reasons(raw: object, known: Sequence[tuple[Finding, str]]) -> tuple[Reason,
                 text = words(finding) if finding.shift or finding.gear else f"{words(finding)} ({step})"
             out.append(Reason(text, stated))
     return tuple(out)
+
+
+def _odds(raw: object) -> str:
+    shipped, used = (raw.get("shipped"), raw.get("used")) if isinstance(raw, dict) else (None, None)
+    if not isinstance(shipped, int | float) or not isinstance(used, int | float) or abs(used - shipped) < 0.05:
+        return ""
+    return f"Starting odds per 1000 complaints: {shipped:.3g} as shipped, {used:.3g} with this shop's cases."
 
 
 def _texts(raw: object, key: str) -> tuple[str, ...]:
