@@ -237,10 +237,16 @@ def test_low_fluid_can_end_the_drive_or_be_overruled() -> None:
     assert not other.view.finished
 
 
-def test_no_drive_leaves_out_what_cannot_be_tried() -> None:
+def test_no_drive_leaves_out_what_cannot_be_tried_once_it_is_sure() -> None:
+    doubtful = Drive()
+    doubtful.go_to("pull_away_D")
+    assert spoken(doubtful.say("no_drive"))[-1] == "Are you sure?"
+    doubtful.order("no")
+    assert doubtful.state.item == "pull_away_D" and doubtful.view.entries[-1].state == "struck"
     drive = Drive()
     drive.go_to("pull_away_D")
     drive.say("no_drive")
+    drive.order("yes")
     skipped = drive.view.steps_skipped
     assert {"upshift_1_2_light", "kickdown_3_2", "cruise", "pull_away_2"} <= skipped
     assert drive.state.closing

@@ -138,7 +138,7 @@ class Question:
     """What a yes, a no or a choice is waited for."""
 
     kind: str
-    """ask_back, stop, finish or offer."""
+    """ask_back, sure (a finding that cuts the drive short), stop, finish or offer."""
     text: str
     heard: str | None = None
     """ask_back: id of the `heard` event that was unclear."""
@@ -147,6 +147,8 @@ class Question:
     score: float = 0.0
     item: str | None = None
     """offer: the item proposed."""
+    entry: str | None = None
+    """sure, stop: the entry that raised the question."""
 
 
 @dataclass(frozen=True)
@@ -283,9 +285,20 @@ class _Turn:
         self.deduce = True
 
     def reason_to_skip(self, item: Item) -> Finding | None:
-        return next(
-            (finding for finding in self.view.findings() for pattern in item.skip_when if fits(pattern, finding)),
-            None,
+        """The finding for which an item is left out: one that somebody has confirmed, for what may harm any."""
+        entries = [entry for entry in self.view.entries if entry.state != "struck"]
+        if not item.on_request:
+            entries = [entry for entry in entries if entry.state in ("confirmed", "corrected")]
+        findings = [entry.finding for entry in entries]
+        return next((f for f in findings for pattern in item.skip_when if fits(pattern, f)), None)
+
+    def cuts_short(self, finding: Finding) -> bool:
+        """Whether items still to be asked would be left out because of a finding."""
+        return any(
+            fits(pattern, finding)
+            for item in self.state.checklist.items
+            if not item.on_request and item.id not in self.view.steps_done
+            for pattern in item.skip_when
         )
 
     def ask(self, item: Item) -> None:
@@ -385,7 +398,7 @@ class _Turn:
         asked = self.state.item
         for entry in entries:
             if self.state.item == asked and self.state.question is None:
-                self.go_on(entry.finding)
+                self.go_on(entry)
         if self.state.question is not None and self.state.item == asked and not self.asks_now():
             self.repeat()
 
@@ -409,13 +422,17 @@ class _Turn:
         self.change(fresh=entry_id)
         self.deduce = True
 
-    def go_on(self, finding: Finding) -> None:
+    def go_on(self, entry: EntryView) -> None:
         """After an entry: the question that it raises, the number still wanted, or the next item."""
         item = self.state.current
+        finding = entry.finding
         if item is None or (self.state.question is not None and self.state.question.kind != "ask_back"):
             return
         if any(fits(pattern, finding) for pattern in item.stop_when):
-            self.put(Question("stop", item.stop_prompt))
+            self.put(Question("stop", item.stop_prompt, entry=entry.id))
+            return
+        if entry.state == "open" and self.cuts_short(finding):
+            self.put(Question("sure", "Are you sure?", entry=entry.id))
             return
         if not answers(item, finding):
             return
@@ -488,8 +505,9 @@ class _Turn:
         self.change(fresh=entry.id)
         self.say(spoken(heard.finding), "read_back")
         self.deduce = True
-        if entry.step == self.state.item:
-            self.go_on(heard.finding)
+        changed = self.view.entry(entry.id)
+        if changed is not None and entry.step == self.state.item:
+            self.go_on(changed)
 
     def strike(self) -> None:
         entry = self.last_entry()
@@ -502,7 +520,7 @@ class _Turn:
         self.deduce = True
         item = self.state.checklist.item(entry.step) if entry.step is not None else None
         here = self.state.current
-        if self.state.question is not None and self.state.question.kind == "stop" and here == item:
+        if self.state.question is not None and self.state.question.entry == entry.id:
             self.change(question=None)  # it was asked because of what is now struck
         if self.state.question is not None:
             self.repeat()
@@ -579,11 +597,19 @@ class _Turn:
 
     def answer(self, question: Question, yes: bool) -> None:
         self.change(question=None)
+        if question.entry is not None and (yes or question.kind == "stop"):
+            self.store("entry_confirmed", entry=question.entry, by="driver")  # they know what they are asked about
         match question.kind:
             case "ask_back" if yes and question.choices:
                 self.enter(question.choices[0], question.heard, question.score, others=question.choices[1:])
             case "ask_back":
                 self.repeat()
+            case "sure" if yes:
+                entry = self.view.entry(question.entry or "")
+                if entry is not None:
+                    self.go_on(entry)
+            case "sure":
+                self.strike()
             case "stop" | "finish" if yes:
                 if self.state.item is not None:
                     how = "answered" if self.entries_at(self.state.item) else "skipped"
@@ -650,7 +676,7 @@ class _Turn:
         self.deduce = True
         entry = self.view.entry(str(event.data.get("entry", "")))
         if event.kind == "entry" and entry is not None and entry.step == self.state.item and not self.view.paused:
-            self.go_on(entry.finding)
+            self.go_on(entry)
 
     def take_result(self, result: Mapping[str, Any] | None) -> None:
         if result is not None:

@@ -10,6 +10,7 @@ from fieldassist.deduce.step import Step
 from fieldassist.drive.dialogue import Heard, State
 from fieldassist.finding import Finding
 from fieldassist.phrases import Match, Matcher, load_phrases
+from fieldassist.phrases.phrase_set import MOST_GEARS
 from fieldassist.sound.endpoint import Utterance
 from fieldassist.words.contained import ContainedEngine
 from fieldassist.words.recognizer import Hypothesis, Samples
@@ -18,13 +19,15 @@ from fieldassist.words.recognizer import Hypothesis, Samples
 class Hearing:
     """A speech engine in a process of its own, told what to expect, and the matcher behind it."""
 
-    def __init__(self, gears: int, engine: str | None = None, model: str | Path | None = None) -> None:
-        """Start the engine; `gears` is the number of forward gears of the unit, which nobody speaks beyond.
+    gears = MOST_GEARS
+    """Forward gears of the unit: nobody speaks of more."""
 
-        Raises UserError for an unknown engine, or a model that is missing or broken.
-        """
+    def __init__(
+        self, engine: str | None = None, model: str | Path | None = None, gears: int = MOST_GEARS
+    ) -> None:
+        """Start the engine. Raises UserError for an unknown engine, or a model that is missing or broken."""
         self._told: list[str] = []
-        self._gears = gears
+        self.gears = gears
         self.phrases = load_phrases()
         self.matcher = Matcher(self.phrases)
         self.engine = ContainedEngine(engine, model, report=self._told.append)
@@ -32,9 +35,9 @@ class Hearing:
     def expect(self, step: Step | None) -> None:
         """From the next utterance on, expect what is said at this step; everything else stays possible."""
         if self.engine.name == "sphinx":
-            self.engine.use_automaton(self.phrases.listening(step, self._gears))
+            self.engine.use_automaton(self.phrases.listening(step, self.gears))
         else:
-            self.engine.use_phrases(self.phrases.phrases(step, self._gears))
+            self.engine.use_phrases(self.phrases.phrases(step, self.gears))
 
     def start(self) -> None:
         """Begin an utterance."""
