@@ -198,7 +198,7 @@ def _pairs(signature: Signature, after: Posterior) -> tuple[tuple[str, str, floa
 def _work(signature: Signature, after: Posterior) -> dict[str, float]:
     """Probability of each depth; two causes are mended at the deeper one."""
     rank = np.array([_rank(cause.depth) for cause in signature.causes])
-    out = {depth: 0.0 for depth in WORK_DEPTHS}
+    out = dict.fromkeys(WORK_DEPTHS, 0.0)
     for depth in WORK_DEPTHS:
         out[depth] = float(after.single[rank == _rank(depth)].sum())
     deeper = np.maximum(rank[:, None], rank[None, :])

@@ -99,27 +99,33 @@ class _Road:
 
     def wrong_gear(self, range_: str, gear: str) -> None:
         """Starting in a higher gear than the first of the range."""
-        self.events.add(Event("wrong_gear_start", range=range_, gear=gear), *self._wrong_gear(range_, gear))
+        for start, parts in self._wrong_gears(range_, gear).items():
+            self.events.add(Event("wrong_gear_start", range=range_, gear=start), *parts)
 
-    def _wrong_gear(self, range_: str, gear: str) -> list[Column]:
-        s = self.s
-        closed = self.unit.applied(range_, gear)
-        parts = [
-            0.9 * s.element[e, "drag"]
-            for e in self.unit.elements
-            if e not in closed and excess(self.unit, range_, gear, e).kind == "falls"
-        ]
-        if len(self.unit.ranges[range_]) > 1:
-            parts.append(0.9 * s.shift[f"{gear}-{self._next(gear)}", "stuck_high"])
-            parts.append(0.8 * likely(s["governor_offset"], 0.13, 0.03))
-            parts.append(0.25 * s["governor_erratic"])
-        return parts or [self.zero]
+    def _wrong_gears(self, range_: str, gear: str) -> dict[str, list[Column]]:
+        """Gear that it starts in -> what makes it so."""
+        s, unit = self.s, self.unit
+        gears = unit.ranges[range_]
+        out: dict[str, list[Column]] = {g: [] for g in unit.forward if g != gear}
+        for element in unit.elements:
+            now = excess(unit, range_, gear, element)
+            if element not in unit.applied(range_, gear) and now.kind == "falls" and now.ratio is not None:
+                nearest = min(out, key=lambda g: abs(unit.ratio(g) - now.ratio))
+                out[nearest].append(0.9 * s.element[element, "drag"])
+        if len(gears) > 1:
+            second = gears[1]
+            out[second].append(0.9 * s.shift[f"{gear}-{second}", "stuck_high"])
+            out[second].append(0.8 * likely(s["governor_offset"], 0.13, 0.03))
+            out[second].append(0.25 * s["governor_erratic"])
+        return {g: parts or [self.zero] for g, parts in out.items()}
 
     def acceleration(self, range_: str, gear: str, bound: Column) -> None:
         """From rest at full throttle."""
         s = self.s
         slip = self.holding.slip(range_, gear, "full", "hot")
-        wrong = either(*self._wrong_gear(range_, gear)) if gear != "R" else self.zero
+        wrong = self.zero
+        if gear != "R":
+            wrong = either(*(part for parts in self._wrong_gears(range_, gear).values() for part in parts))
         self.events.add(
             Event("poor_acceleration", range=range_, gear=gear, throttle="full"),
             0.97 * likely(s["engine"], 0.86, -0.03),
@@ -201,7 +207,7 @@ class _Road:
                 held = either(self.zero, *(
                     0.6 * h.slips("D", high, e, throttle, temperature) * (1.0 - h.gone(e)) for e in kept
                 ))  # fmt: skip
-                harsh_line = likely(pressure / np.sqrt(s["engine"]), 1.28, 0.07)
+                harsh_line = likely(pressure / s["engine"] ** 0.35, 1.28, 0.07)
                 hard = either(*(0.9 * np.maximum(-s.element[e, "cushion"], 0.0) for e in shift.on))
                 soft = either(*(0.7 * np.maximum(s.element[e, "cushion"], 0.0) for e in shift.on))
                 self.events.add(Event("flare", **at), 0.95 * flare, held, 0.4 * hang)
@@ -253,7 +259,10 @@ class _Road:
             0.95 * (1.0 - s["kickdown"]), 0.9 * stays, 0.9 * likely(s["governor_gain"], 1.3, 0.05),
             0.85 * likely(s["governor_offset"], 0.12, 0.03), 0.25 * erratic,
         )  # fmt: skip
-        eager = likely(self.timing("medium"), 1.22, 0.05)
+        eager = either(
+            likely((_SPRING + h.signal("medium")) / (_SPRING + OPENING["medium"]), 1.18, 0.05),
+            0.5 * likely(1.0 / s["governor_gain"], 1.22, 0.05),
+        )
         self.events.add(Event("sensitive_kickdown", **at, throttle="medium"), 0.9 * eager, 0.2 * erratic)
         self.events.add(Event("hunting", **at, throttle="medium"), 0.35 * eager, 0.5 * erratic)
         for throttle in ("full", "medium"):

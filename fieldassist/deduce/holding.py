@@ -18,6 +18,8 @@ TORQUE: dict[str, float] = {"closed": 0.12, "light": 0.33, "medium": 0.53, "full
 """Engine torque at that opening, as a share of full torque (assumed, a naturally aspirated engine)."""
 BASE_PRESSURE = 0.27
 """Line pressure on a closed throttle as a share of that at full throttle (assumed)."""
+TOPS_OUT = 0.85
+"""Throttle signal from which line pressure rises no more (assumed)."""
 REVERSE_BOOST = 1.5
 """Line pressure in R against D (published R test 180-220 psi at idle against far less in D)."""
 LAUNCH = 1.05
@@ -74,14 +76,14 @@ class Holding:
     def signal(self, throttle: str, temperature: str = "hot") -> Column:
         """Throttle signal, part of full; a weak engine is given more pedal for the same going."""
         s = self.states
-        pedal = OPENING[throttle] + (0.35 * (1.0 - s["engine"]) if throttle in ("light", "medium") else 0.0)
+        pedal = OPENING[throttle] + (0.25 * (1.0 - s["engine"]) if throttle in ("light", "medium") else 0.0)
         offset = s["throttle_offset"] + (s["throttle_stiff"] if temperature == "cold" else 0.0)
         return np.clip(s["throttle_gain"] * pedal + offset, 0.0, 1.15)
 
     def line(self, throttle: str, temperature: str) -> Column:
         """Line pressure, as a share of the good unit's at full throttle (forward ranges)."""
         s = self.states
-        pressure = BASE_PRESSURE + (1.0 - BASE_PRESSURE) * self.signal(throttle, temperature)
+        pressure = BASE_PRESSURE + (1.0 - BASE_PRESSURE) * np.minimum(self.signal(throttle, temperature) / TOPS_OUT, 1.0)
         starved = 1.0 - s["fade"] * {"closed": 0.1, "light": 0.3, "medium": 0.45, "full": 0.6}[throttle]
         air = 1.0 - s["aeration"] * (0.38 if temperature == "hot" else 0.2)
         off_port = 1.0 - 0.45 * s["manual_valve"]
@@ -90,7 +92,7 @@ class Holding:
 
     def good_line(self, throttle: str) -> float:
         """Line pressure of the good unit on the same scale."""
-        return BASE_PRESSURE + (1.0 - BASE_PRESSURE) * OPENING[throttle]
+        return BASE_PRESSURE + (1.0 - BASE_PRESSURE) * min(OPENING[throttle] / TOPS_OUT, 1.0)
 
     def firmness(self, element: str, throttle: str, temperature: str) -> Column:
         """Torque that an element can hold, as a factor of the good one's at full throttle."""

@@ -115,8 +115,7 @@ def _condition(f: Finding) -> Condition:
     if f.kind == "skip" and shift is not None:
         low, _, high = shift.partition("-")
         shift = f"{low}-{int(low) + 1}" if int(high) > int(low) + 1 else shift
-    gear = None if f.kind == "wrong_gear_start" else f.gear
-    return Condition(f.range, gear, shift, f.throttle, f.temperature, f.load, None)
+    return Condition(f.range, f.gear, shift, f.throttle, f.temperature, f.load, None)
 
 
 def _with(at: Condition, **changes: str | None) -> Condition:

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from fieldassist.deduce.outcomes import outcomes
 from fieldassist.deduce.posterior import LeftOut
 from fieldassist.deduce.reading import Evidence
-from fieldassist.deduce.outcomes import outcomes
 from fieldassist.deduce.signature import Condition, Signature
 from fieldassist.deduce.step import Step
 from fieldassist.finding import Finding
@@ -17,7 +17,12 @@ DONE = 0.85
 """Chance that something is reported when it shows in a step that was done."""
 MEASURED = 0.6
 """Chance that a reading out of order is told besides another of its kind (common practice, no source)."""
-TOLD_WEIGHT, TOLD_SCALE = 1.2, 2.0
+COMPARED = 0.85
+"""Chance that line pressure would be told too if it were out of order, besides a circuit's that is held against it."""
+NAMED = 0.2
+"""Chance that another gear would be told too (common practice, no source)."""
+_NAMED: tuple[str, ...] = ("slip", "bind", "no_engine_braking")
+TOLD_WEIGHT, TOLD_SCALE = 1.7, 2.0
 """A complaint tells some of what there is: with m expected symptoms that it leaves out it is (1 + m/scale)^-weight
 as likely (common practice, no source)."""
 
@@ -37,10 +42,11 @@ def silence(
     if not findings:
         return []
     unsaid = [
-        at for measured in sorted({f.kind for f in findings} & {"stall_speed", "pressure"})
-        for at in _measured(measured, findings)
+        row for measured in sorted({f.kind for f in findings} & {"stall_speed", "pressure"})
+        for row in _measured(measured, findings)
     ]  # fmt: skip
-    return [_unsaid(signature, kind, at, MEASURED) for kind, at in unsaid if not _mentioned(findings, kind, at)]
+    unsaid += [row for kind in _NAMED for row in _siblings(signature, kind, findings)]
+    return [_unsaid(signature, kind, at, told) for kind, at, told in unsaid if not _mentioned(findings, kind, at)]
 
 
 def left_out(signature: Signature, findings: Sequence[Finding], done: frozenset[str]) -> LeftOut | None:
@@ -51,7 +57,15 @@ def left_out(signature: Signature, findings: Sequence[Finding], done: frozenset[
     return LeftOut(np.array(rows).reshape(-1, signature.count), TOLD_WEIGHT, TOLD_SCALE)
 
 
-def _measured(kind: str, findings: Sequence[Finding]) -> list[tuple[str, Condition]]:
+def _siblings(signature: Signature, kind: str, findings: Sequence[Finding]) -> list[tuple[str, Condition, float]]:
+    """Who says in which gear it slips has tried the others too."""
+    if not any(f.kind == kind and f.present and f.gear is not None for f in findings):
+        return []
+    unit = signature.unit
+    return [(kind, Condition(range=unit.range_of(gear), gear=gear), NAMED) for gear in unit.gears]
+
+
+def _measured(kind: str, findings: Sequence[Finding]) -> list[tuple[str, Condition, float]]:
     """Who measures in one range measures in the others, and line pressure besides a circuit's."""
     if kind == "stall_speed" and all(f.range is None for f in findings if f.kind == kind):
         return []
@@ -59,9 +73,11 @@ def _measured(kind: str, findings: Sequence[Finding]) -> list[tuple[str, Conditi
     if where and not any("line" in (f.where or "") for f in findings):
         # a circuit's tap is held against line pressure
         return [
-            (f"{kind}:{side}", Condition(range=r, where=where)) for side in ("low", "high") for r in ("D", "R", None)
+            (f"{kind}:{side}", Condition(range=r, where=where), COMPARED) for side in ("low", "high") for r in ("D", None)
         ]
-    return [(f"{kind}:{side}", Condition(range=r, where=where)) for side in ("low", "high") for r in ("D", "R")]
+    return [
+        (f"{kind}:{side}", Condition(range=r, where=where), MEASURED) for side in ("low", "high") for r in ("D", "R")
+    ]
 
 
 def _unsaid(signature: Signature, kind: str, at: Condition, told: float) -> Evidence:
