@@ -118,7 +118,7 @@ def test_confirmed_cause_moves_the_odds_and_can_be_taken_back(session: Path) -> 
     before = odds()
     bay.confirm_cause(session, form(1, cause=cause, remark="lining down to the steel"))
     assert odds() > before
-    assert "with this shop's cases" in report_html(read_case(session))
+    assert "Starting odds per 1000 complaints" in report_html(read_case(session))
     assert view(session).cause_confirmed == {"cause": cause, "by": "bay", "remark": "lining down to the steel"}
     book = CaseBook(bay.case_book_path())
     assert [case.causes for case in book.cases() if case.taken_back is None] == [(cause,)]

@@ -35,9 +35,9 @@ def run(args: argparse.Namespace) -> int:
     else:
         Store.open(named, readonly=True).close()
         folder, session = named.resolve().parent, named.name
-    from fieldassist.pages.review_server import REVIEW_PORT, make_review
+    from fieldassist.pages.review_server import make_review
 
-    server = make_review(folder, REVIEW_PORT if args.port is None else args.port, session)
+    server = make_review(folder, args.port, session)
     print(f"Bay review of {folder}", "Open in a browser on this machine:", f"  {server.url}", sep="\n")
     print("End with Ctrl+C.", flush=True)
     server.run()

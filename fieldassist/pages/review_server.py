@@ -36,13 +36,13 @@ class ReviewServer:
         self._server.should_exit = True
 
 
-def make_review(folder: str | Path, port: int = REVIEW_PORT, session: str | None = None) -> ReviewServer:
+def make_review(folder: str | Path, port: int | None = None, session: str | None = None) -> ReviewServer:
     """Return the bay review over the sessions of a folder, on 127.0.0.1, opening at `session` (a file name).
 
-    Raises UserError when no port is free.
+    With `port` that one or none. Raises UserError when no port can be had.
     """
     key = secrets.token_urlsafe(24)
-    listening = listen("127.0.0.1", port)
+    listening = listen("127.0.0.1", REVIEW_PORT if port is None else port, exactly=port is not None)
     port = listening.getsockname()[1]
     server = make_server(review_app(Path(folder)), Door(key), f"fieldassist_{port}")
     then = f"?then={quote(f'/session/{quote(session)}')}" if session is not None else ""

@@ -82,9 +82,12 @@ def make_server(app: Starlette, door: Door, cookie: str) -> uvicorn.Server:
     return uvicorn.Server(config)
 
 
-def listen(host: str, port: int) -> socket.socket:
-    """Return a listening socket on the port, or on any free one when it is taken. Raises UserError."""
-    for wanted in (port, 0):
+def listen(host: str, port: int, exactly: bool = False) -> socket.socket:
+    """Return a listening socket on the port, or on any free one when it is taken and need not be `exactly` it.
+
+    Raises UserError.
+    """
+    for wanted in (port,) if exactly else (port, 0):
         sock = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
@@ -92,8 +95,8 @@ def listen(host: str, port: int) -> socket.socket:
             sock.listen(64)
         except OSError as error:
             sock.close()
-            if wanted == 0:
-                raise UserError(f"no port to serve the page on {host}: {error.strerror}") from None
+            if wanted == 0 or exactly:
+                raise UserError(f"port {wanted} on {host} cannot be had: {error.strerror}") from None
         else:
             return sock
     raise AssertionError("unreachable")
