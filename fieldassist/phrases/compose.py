@@ -60,7 +60,11 @@ def compose(arcs: Sequence[Arc], step: Step | None = None) -> Composed:
     for part in parts:
         made = _resolve(part, step)
         if made is None:
-            changes.update(_loose(part))
+            loose = _loose(part)
+            if findings and set(loose) in ({"range"}, {"gear"}, {"shift"}):
+                findings.append(replace(findings[-1], **loose))  # type: ignore[arg-type]  # "in park and neutral"
+            else:
+                changes.update(loose)
             continue
         finding, taken = made
         if finding.kind == "normal" and findings and not _says_where(finding, taken):
@@ -91,6 +95,8 @@ def _divide(arcs: Sequence[Arc]) -> tuple[list[_Part], str | None, bool]:
             part = parts[-1]
             if tag.key == "command":
                 return [], tag.value, False
+            if tag.key == "talk":
+                continue
             if tag.key == "correct":
                 corrects = corrects or not part.complete
                 correcting = True
@@ -128,7 +134,7 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
     """Make the finding of one part, or None when it says nothing by itself; with the keys the step gave."""
     slots = dict(part.slots)
     shift = _shift_of(slots, step)
-    values = [(number, unit) for words, unit in part.values if (number := read_number(words or "")) is not None]
+    values = [(number, unit) for words, unit in part.values if (number := _number(words)) is not None]
     kind = slots.get("kind")
     if kind == "delay":
         engaged = slots.get("engage") or slots.get("range") in ("R", "D", "1")
@@ -143,7 +149,7 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
     if kind == "normal" and values and (shift or slots.get("into")):
         kind = None
     measured = _measure(kind, slots, shift, values, step)
-    if measured is None and kind is None:
+    if measured is None and (kind is None or (kind == "normal" and values)):
         return None
     value: float | None = None
     unit: str | None = None
@@ -170,21 +176,31 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
         return None  # a shift from a gear to itself and the like: nothing that can be seen
 
 
+def _number(words: str | None) -> float | None:
+    """Read a number's words, or the figures that a grammar gives for a phrase (`a couple of seconds`)."""
+    try:
+        return float(words or "")
+    except ValueError:
+        return read_number(words or "")
+
+
 def _shift_of(slots: dict[str, str], step: Step | None) -> str | None:
     """Return the shift that was named, or that leads into or out of the gear that was named."""
     if "shift" in slots:
         return slots["shift"]
-    into, outof = slots.get("into"), slots.get("outof")
+    into, outof, kind = slots.get("into"), slots.get("outof"), slots.get("kind")
+    if kind in ("late", "early", "no_shift", "skip") and not into and not outof:
+        into = slots.get("gear") if slots.get("gear") != "1" else None  # "second came late"
     if into and outof and into != outof:
         return f"{outof}-{into}"
-    if slots.get("kind") == "wrong_gear_start":
+    if kind == "wrong_gear_start":
         return None
     if into:
         if step is not None and step.shift is not None and step.shift.endswith(f"-{into}"):
             return step.shift
         below, above = int(into) - 1, int(into) + 1
         down = slots.get("down") == "yes"
-        if down and slots.get("kind") not in ("late", "early", "harsh"):
+        if down and kind not in ("late", "early"):
             return f"{above}-{into}"
         if down and into == "1":
             return "2-1"
@@ -192,6 +208,8 @@ def _shift_of(slots: dict[str, str], step: Step | None) -> str | None:
     if outof:
         if step is not None and step.shift is not None and step.shift.startswith(f"{outof}-"):
             return step.shift
+        if kind in ("no_kickdown", "sensitive_kickdown"):
+            return f"{outof}-{int(outof) - 1}" if int(outof) > 1 else None
         return f"{outof}-{int(outof) + 1}" if int(outof) < 8 else None
     return None
 
@@ -212,9 +230,9 @@ def _measure(
         return kind, value, said or unit
     value, unit_said = values[0]
     if kind is not None:
-        if unit_said in ("psi", "kPa"):
-            return None
-        return kind, value, unit_said or ("rpm" if value >= 300 else "mph")
+        unit = unit_said or ("rpm" if value >= 300 else "mph")
+        fits = unit in ("mph", "km/h") or (unit == "rpm" and kind in ("noise", "shudder"))
+        return (kind, value, unit) if fits and kind not in _NEVER_AT else None
     wanted = next((k for k in step.kinds if k in MEASURED_KINDS), None) if step is not None else None
     if unit_said in ("psi", "kPa") or ("where" in slots and unit_said is None and shift is None):
         return "pressure", value, unit_said or "psi"
@@ -233,6 +251,8 @@ def _measure(
     return None
 
 
+_NEVER_AT = ("normal", "leak", "fluid_level", "fluid_condition", "linkage", "no_drive", "no_reverse")
+"""Kinds that have no road speed."""
 _SISTER = {"mph": ("km/h",), "psi": ("kPa",)}
 _UNIT_OF = {
     "shift_speed": "mph", "engine_speed": "rpm", "stall_speed": "rpm", "pressure": "psi", "engagement_time": "s",
@@ -264,14 +284,14 @@ def _from_step(said: dict[str, object], step: Step | None) -> tuple[str, ...]:
 def _loose(part: _Part) -> dict[str, object]:
     """Slots of a part that names no kind."""
     out: dict[str, object] = {}
-    for key in ("gear", "range", "throttle", "temperature", "load", "severity", "where"):
+    for key in ("gear", "range", "throttle", "temperature", "load", "where"):
         if key in part.slots:
             out[key] = part.slots[key]
     shift = _shift_of(part.slots, None)
     if shift is not None:
         out["shift"] = shift
     for words, unit in part.values:
-        number = read_number(words or "")
+        number = _number(words)
         if number is not None:
             out["value"] = number
             if unit is not None:

@@ -13,44 +13,50 @@ from dataclasses import dataclass
 class Evidence:
     """What speaks for and against one reading."""
 
-    cost: float
-    """Cost of the alignment, priors included."""
+    misfit: float
+    """Cost of the alignment without the grammar's own weights; what is not expected at the step counts."""
     content: int
     """Heard words that carry a tag in the reading (shift, kind, number ...)."""
     skipped: int
     """Heard content words that found no place in the reading."""
     confidence: float
     """Mean word confidence of the engine, 0..1."""
+    bare: bool
+    """The reading says only that something is good, or one word of some kind, and not of what."""
 
 
-ACCEPT_SCORE = 0.6
+ACCEPT_SCORE = 0.5
 """Score at which a reading is taken, if nothing comes near it."""
-ASK_SCORE = 0.4
+ASK_SCORE = 0.3
 """Score at which it is worth a question; below, the utterance was not meant for the tool."""
+DOUBT_SCORE = 0.8
+"""Score that a reading with an impossible value needs to be worth a question."""
 ACCEPT_MARGIN = 0.25
 """Cost by which the best reading has to beat the best one with another finding, else the two are asked back."""
 
-_BASE = 3.6
-_PER_COST = 1.9
-_PER_CONTENT = 0.55
-_PER_SKIPPED = 0.9
+# Logistic weights, from a fit over the tuning half of the corpus against stretches of read speech and talk in
+# the car, then softened (the fit alone would trust the sentences of one author too much).
+_BASE = -2.2
+_PER_MISFIT = -4.0
+_PER_CONTENT = 2.6
 _CONTENT_WORTH = 5
+_BARE_SKIPPED = -2.5
 
 
 def score(evidence: Evidence) -> float:
     """Return the estimated probability that a reading is what was meant, 0..1 (logistic)."""
     z = (
         _BASE
-        - _PER_COST * evidence.cost
-        + _PER_CONTENT * (min(evidence.content, _CONTENT_WORTH) - 2)
-        - _PER_SKIPPED * max(0, evidence.skipped - 1)
+        + _PER_MISFIT * evidence.misfit
+        + _PER_CONTENT * min(evidence.content, _CONTENT_WORTH)
+        + _BARE_SKIPPED * (evidence.bare and evidence.skipped > 0)
     )
     return (0.5 + 0.5 * evidence.confidence) / (1.0 + math.exp(-z))
 
 
 def decide(best: float, margin: float, doubt: bool) -> str:
-    """Return `accept`, `ask` or `ignore`."""
-    if best < ASK_SCORE:
+    """Return `accept`, `ask` or `ignore`. `doubt`: the value is one that it can hardly have."""
+    if best < (DOUBT_SCORE if doubt else ASK_SCORE):
         return "ignore"
     if best < ACCEPT_SCORE or margin < ACCEPT_MARGIN or doubt:
         return "ask"

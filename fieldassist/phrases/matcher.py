@@ -12,8 +12,9 @@ import numpy as np
 from fieldassist.deduce.step import Step
 from fieldassist.finding import Finding
 from fieldassist.phrases import decision
-from fieldassist.phrases.automaton import Arc
+from fieldassist.phrases.automaton import Arc, compile_grammar
 from fieldassist.phrases.compose import Composed, change, compose, implausible
+from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.numbers import spell_out
 from fieldassist.phrases.phrase_set import PhraseSet
 from fieldassist.phrases.readback import say_choice, say_finding
@@ -93,6 +94,8 @@ class Matcher:
         self.phrases = phrases
         self._searcher = Searcher(phrases.automaton, Costs())
         self._expected: dict[Step, Floats] = {}
+        notes = compile_grammar(phrases.grammar, "commands.note")
+        self._note_starts = [sentence.split() for sentence in covering_sentences(notes, 50)]
 
     def match(self, heard: str | Hypothesis, step: Step | None = None, previous: Finding | None = None) -> Match:
         """Return what an utterance says.
@@ -102,16 +105,20 @@ class Matcher:
         a question changes.
         """
         readings = self._readings(heard, step)
+        if readings and self._begins_note(readings[0].heard):
+            return Match("accept", None, "note", 1.0, 9.0, say="note", understood="note")
         useful = [r for r in readings if not r.empty]
         if not useful:
             return self._changed(readings, previous, step)
         best = useful[0]
         rivals = _different(useful)
         margin = rivals[0].cost - best.cost if rivals else 9.0
-        content, skipped = _content(best), _skipped(best)
-        confidence = float(np.mean([w.confidence for w in best.heard])) if best.heard else 1.0
-        score = decision.score(decision.Evidence(best.cost, content, skipped, confidence))
-        return self._decided(best, rivals, score, margin, previous, step)
+        return self._decided(best, rivals, decision.score(_evidence(best)), margin, previous, step)
+
+    def _begins_note(self, heard: Sequence[HeardWord]) -> bool:
+        """Tell whether an utterance begins with the command that keeps the rest of it as a voice note."""
+        words = [word.text for word in heard if word.text not in HESITATIONS]
+        return any(words[: len(start)] == start for start in self._note_starts)
 
     def _decided(
         self, best: _Reading, rivals: Sequence[_Reading], score: float, margin: float, previous: Finding | None,
@@ -120,7 +127,8 @@ class Matcher:
         composed = best.composed
         understood = " ".join(best.alignment.words)
         if composed.command is not None:
-            verdict = "accept" if decision.decide(score, margin, False) == "accept" else "ignore"
+            alone = _skipped(best) == 0  # a command is said on its own
+            verdict = "accept" if alone and decision.decide(score, margin, False) == "accept" else "ignore"
             said = composed.command if verdict == "accept" else None
             say = (said or "").replace("_", " ")
             return Match(verdict, None, said, score, margin, say=say, understood=understood)
@@ -151,12 +159,11 @@ class Matcher:
         best = next((r for r in readings if r.composed.changes), None)
         if best is None:
             return Match("ignore", margin=9.0)
-        content, skipped = _content(best), _skipped(best)
-        score = decision.score(decision.Evidence(best.cost, content, skipped, 1.0))
+        score = decision.score(_evidence(best))
         understood = " ".join(best.alignment.words)
         if previous is None and not best.composed.corrects:
             return Match("ignore", score=score, changes=best.composed.changes, understood=understood)
-        if score < decision.ASK_SCORE:
+        if score < decision.ASK_SCORE or _skipped(best) > 0:
             return Match("ignore", score=score, understood=understood)
         changed = change(previous, best.composed.changes) if previous is not None else None
         command = "no" if best.composed.corrects else None
@@ -173,13 +180,14 @@ class Matcher:
         """Return the readings of everything that the engine offers, cheapest first."""
         extra = self._expectation(step)
         out: dict[object, _Reading] = {}
-        for words, handicap in _versions(heard):
+        for words, handicap in _versions(heard, self._searcher.vocabulary):
             if not words:
                 continue
             lattice = Lattice(self._searcher, words, extra)
             for alignment in _alignments(lattice, words):
                 composed = compose(alignment.arcs, step)
-                reading = _Reading(composed, alignment, words, alignment.cost + handicap)
+                doubt = DOUBTFUL if composed.doubt is not None else 0.0
+                reading = _Reading(composed, alignment, words, alignment.cost + handicap + doubt)
                 old = out.get(reading.key)
                 if old is None or reading.cost < old.cost:
                     out[reading.key] = reading
@@ -197,6 +205,8 @@ class Matcher:
         return found
 
 
+DOUBTFUL = 0.3
+"""Cost of a reading whose value can hardly be so."""
 UNEXPECTED_KIND = 0.25
 UNEXPECTED_PLACE = 0.15
 """Costs of a finding kind, or of a shift, gear or range, that the step is not about."""
@@ -225,19 +235,31 @@ def normalise(text: str) -> str:
     return " ".join(word.strip("'") for word in text.split() if word.strip("'"))
 
 
-def _versions(heard: str | Hypothesis) -> list[tuple[tuple[HeardWord, ...], float]]:
+def _versions(heard: str | Hypothesis, whole: frozenset[str]) -> list[tuple[tuple[HeardWord, ...], float]]:
     """Return what to search: (heard words, extra cost for being a lesser choice of the engine)."""
     if isinstance(heard, str):
-        return [(tuple(HeardWord(w) for w in normalise(heard).split()[:MOST_WORDS]), 0.0)]
+        return [(_split(tuple(HeardWord(w) for w in normalise(heard).split()), whole), 0.0)]
     words = tuple(HeardWord(w.text.lower(), min(1.0, max(0.0, w.confidence))) for w in heard.words)
     if not words:
         words = tuple(HeardWord(w, heard.confidence) for w in normalise(heard.text).split())
-    versions = [(words[:MOST_WORDS], 0.0)]
+    versions = [(_split(words, whole), 0.0)]
     for text, confidence in heard.alternatives[:MOST_ALTERNATIVES]:
-        other = tuple(HeardWord(w, min(1.0, max(0.0, confidence))) for w in normalise(text).split()[:MOST_WORDS])
-        if tuple(w.text for w in other) != tuple(w.text for w in words):
+        sure = min(1.0, max(0.0, confidence))
+        other = _split(tuple(HeardWord(w, sure) for w in normalise(text).split()), whole)
+        if [w.text for w in other] != [w.text for w in versions[0][0]]:
             versions.append((other, 0.3 + max(0.0, heard.confidence - confidence)))
     return versions
+
+
+def _split(words: Sequence[HeardWord], whole: frozenset[str]) -> tuple[HeardWord, ...]:
+    """Split `fluid's` into `fluid is` unless it is a word of the grammar; keep to the first MOST_WORDS words."""
+    out: list[HeardWord] = []
+    for word in words:
+        if word.text.endswith("'s") and word.text not in whole and word.text not in SMALL_WORDS:
+            out += [HeardWord(word.text[:-2], word.confidence), HeardWord("is", word.confidence)]
+        else:
+            out.append(word)
+    return tuple(out[:MOST_WORDS])
 
 
 def _alignments(lattice: Lattice, words: Sequence[HeardWord]) -> list[Alignment]:
@@ -295,11 +317,22 @@ def _says_less(one: Composed, other: Composed) -> bool:
     return all(key in b and b[key] == value for key, value in a.items())
 
 
+def _evidence(reading: _Reading) -> decision.Evidence:
+    findings = reading.composed.findings
+    bare = bool(findings) and not any(
+        getattr(findings[0], key) is not None and key not in reading.composed.assumed
+        for key in ("shift", "gear", "range", "where", "value", "throttle", "load")
+    )
+    confidence = sum(word.confidence for word in reading.heard) / max(1, len(reading.heard))
+    misfit = reading.alignment.misfit + reading.cost - reading.alignment.cost
+    return decision.Evidence(misfit, _content(reading), _skipped(reading), confidence, bare)
+
+
 def _content(reading: _Reading) -> int:
-    """Heard words that carry sense in a reading."""
+    """Heard words that carry the sense of a reading; small words and talk round it do not."""
     carrying: set[int] = set()
     for arc, (begin, end) in zip(reading.alignment.arcs, reading.alignment.spans, strict=True):
-        if arc.word not in SMALL_WORDS and (arc.tags or arc.slots):
+        if "talk" not in arc.slots and arc.word not in SMALL_WORDS:
             carrying.update(range(begin, max(end, begin + 1)))
     return len(carrying)
 

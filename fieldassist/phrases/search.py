@@ -52,13 +52,15 @@ class Costs:
 
     mismatch: float = 0.4
     """A grammar word that is not the word that was heard, however alike they sound."""
+    homophone: float = 0.12
+    """A grammar word that sounds exactly like the word that was heard, and is spelt otherwise: to, two."""
     skip_hesitation: float = 0.02
     skip_small: float = 0.1
     skip_word: float = 1.0
     skip_unknown: float = 0.8
     miss_small: float = 0.35
     """A small word of the grammar that was not heard."""
-    prior: float = 0.02
+    prior: float = 0.05
     """Share of the grammar's own weights (natural log) in the cost."""
     coarse: int = 60
     """Likeness in percent, over broad classes of sounds, below which a word of the grammar is not looked at."""
@@ -77,6 +79,13 @@ class Alignment:
     skipped: tuple[int, ...]
     """Heard words that were passed over."""
     end_tags: tuple[Tag, ...] = ()
+    prior: float = 0.0
+    """Share of the cost that comes from the grammar's own weights."""
+
+    @property
+    def misfit(self) -> float:
+        """Cost of what was heard against the sentence, without the grammar's own weights."""
+        return max(0.0, self.cost - self.prior)
 
     @property
     def words(self) -> tuple[str, ...]:
@@ -316,8 +325,8 @@ class Lattice:
                 fresh += self.omitted
                 inside = fresh
                 ended[j] = inside[last]
-                for begin, same in jumps.get(j, ()):
-                    ended[j][same] = np.minimum(ended[j][same], reached[begin][self.source[same]])
+                for begin, same, cost in jumps.get(j, ()):
+                    ended[j][same] = np.minimum(ended[j][same], reached[begin][self.source[same]] + np.float32(cost))
                 if len(goals):
                     now[goals] = np.minimum.reduceat(ended[j][self.track] + weight, firsts)
                 word = word_ending_at.get(j)
@@ -333,17 +342,18 @@ class Lattice:
         trace = _Trace(self, reached, ended, weight, miss, miss_cost, jumps, skip, word_ending_at)
         return trace.match(cost, state)
 
-    def _jumps(self) -> dict[int, list[tuple[int, Ints]]]:
-        """Tracks whose word is exactly the heard word: end of the word -> its beginning and the tracks."""
+    def _jumps(self) -> dict[int, list[tuple[int, Ints, float]]]:
+        """Tracks whose word is the heard word: end of the word -> its beginning, the tracks and the cost."""
         searcher = self.searcher
-        out: dict[int, list[tuple[int, Ints]]] = {}
+        out: dict[int, list[tuple[int, Ints, float]]] = {}
         for i, word in enumerate(self.heard):
             begin, end = self.begin[i], self.begin[i + 1]
-            ways = [*searcher._ways_by_phones.get(tuple(self.sounds[begin:end]), []),
-                    *searcher._ways_of.get(word.text, ())]  # fmt: skip
-            tracks = np.nonzero(np.isin(self.way, ways))[0]
-            if len(tracks):
-                out.setdefault(end, []).append((begin, tracks))
+            same = searcher._ways_of.get(word.text, ())
+            alike = searcher._ways_by_phones.get(tuple(self.sounds[begin:end]), [])
+            for ways, cost in ((same, 0.0), (alike, searcher.costs.homophone)):
+                tracks = np.nonzero(np.isin(self.way, list(ways)))[0]
+                if len(tracks):
+                    out.setdefault(end, []).append((begin, tracks, cost))
         return out
 
 
@@ -357,7 +367,7 @@ class _Trace:
     weight: Floats
     miss: Ints
     miss_cost: Floats
-    jumps: dict[int, list[tuple[int, Ints]]]
+    jumps: dict[int, list[tuple[int, Ints, float]]]
     skip: list[float]
     word_ending_at: dict[int, int]
 
@@ -379,7 +389,9 @@ class _Trace:
                 arcs.append(lattice.searcher.automaton.arcs[lattice.arcs[step]])
                 spans.append((self._word_at(j_before), self._word_at(j)))
             j, state = j_before, before
-        return Alignment(cost, tuple(reversed(arcs)), tuple(reversed(spans)), tuple(reversed(skipped)), final.tags)
+        prior = lattice.searcher.costs.prior * (final.weight + sum(arc.weight for arc in arcs))
+        arcs.reverse()
+        return Alignment(cost, tuple(arcs), tuple(spans[::-1]), tuple(skipped[::-1]), final.tags, prior)
 
     def _step(self, j: int, state: int) -> tuple[int, int | None, int]:
         """Return the best predecessor: (state, step or None for a passed-over word, heard phones before)."""
@@ -411,8 +423,8 @@ class _Trace:
     def _word_begin(self, track: int, source: int, j: int) -> int:
         """Where the alignment of a track that ends at j began: the programme of the search, run backwards."""
         lattice = self.lattice
-        for begin, same in self.jumps.get(j, ()):
-            if track in same and self.reached[begin][source] <= self.ended[j][track] + 1e-4:
+        for begin, same, cost in self.jumps.get(j, ()):
+            if track in same and self.reached[begin][source] + cost <= self.ended[j][track] + 1e-4:
                 return begin
         length, omit = int(lattice.length[track]), lattice.omit[track].tolist()
         column = [0.0]  # cost of the last phones of the track against the heard phones from k to j

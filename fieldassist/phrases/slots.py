@@ -79,4 +79,4 @@ def collect(arcs: Sequence[Arc], end_tags: Sequence[Tag] = ()) -> dict[str, str]
 
 @lru_cache(maxsize=8)
 def _searcher(grammar: Grammar) -> Searcher:
-    return Searcher(compile_grammar(grammar), Costs(prior=0.01, coarse=40, fine=0.5))
+    return Searcher(compile_grammar(grammar), Costs(prior=0.01, homophone=0.05, coarse=40, fine=0.5))
