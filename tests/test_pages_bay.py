@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import re
 import shutil
+import signal
 import subprocess
+import sys
 import threading
+import urllib.request
 from collections.abc import Iterator
 from html.parser import HTMLParser
 from pathlib import Path
@@ -310,6 +313,19 @@ def test_export_command(session: Path, tmp_path: Path, capsys: pytest.CaptureFix
         assert main(["review", *arguments]) == 2
         told = capsys.readouterr().err
         assert told.startswith("fieldassist: ") and told.count("\n") == 1
+
+
+def test_review_command_serves_until_interrupted(session: Path) -> None:
+    command = [sys.executable, "-u", "-m", "fieldassist", "review", str(session), "--port", "0"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as program:
+        assert program.stdout is not None and program.stderr is not None
+        lines = [program.stdout.readline() for _ in range(4)]
+        url = lines[2].strip()
+        assert url.startswith("http://127.0.0.1:") and "/pair?then=/session/van.session#" in url
+        assert urllib.request.urlopen(url.split("#")[0], timeout=10).status == 200
+        program.send_signal(signal.SIGINT)
+        assert program.wait(10) == 0
+        assert program.stderr.read() == ""
 
 
 @pytest.mark.parametrize(

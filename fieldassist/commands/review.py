@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 from pathlib import Path
 
 from fieldassist.errors import UserError
@@ -40,5 +41,6 @@ def run(args: argparse.Namespace) -> int:
     server = make_review(folder, args.port, session)
     print(f"Bay review of {folder}", "Open in a browser on this machine:", f"  {server.url}", sep="\n")
     print("End with Ctrl+C.", flush=True)
-    server.run()
+    with contextlib.suppress(KeyboardInterrupt):  # the way to end it
+        server.run()
     return 0

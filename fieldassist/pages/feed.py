@@ -37,26 +37,37 @@ class Feed:
         self._changed = asyncio.Condition()
         self._wanted = asyncio.Event()
         self._task: asyncio.Task[None] | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
 
     @contextlib.asynccontextmanager
     async def running(self) -> AsyncIterator[None]:
         """Follow the file until the block ends; then every waiting page is let go."""
+        self._loop = asyncio.get_running_loop()
         self._task = asyncio.create_task(self._follow())
         try:
             yield
         finally:
             await self.close()
 
+    def let_go(self) -> None:
+        """End every stream, from any thread; a server that is to stop need not wait for its pages then."""
+        loop = self._loop
+        if loop is not None and not loop.is_closed():
+            loop.call_soon_threadsafe(lambda: loop.create_task(self._release()))
+
+    async def _release(self) -> None:
+        self._closed = True
+        async with self._changed:
+            self._changed.notify_all()
+
     async def close(self) -> None:
         """Stop following and end every stream."""
-        self._closed = True
         if self._task is not None:
             self._task.cancel()
             with contextlib.suppress(asyncio.CancelledError):
                 await self._task
             self._task = None
-        async with self._changed:
-            self._changed.notify_all()
+        await self._release()
 
     async def stream(self) -> AsyncIterator[str]:
         """Yield server-sent events: `state` whenever it changes (first at once), `beat` in between."""

@@ -41,6 +41,7 @@ class PassengerServer:
 
     def stop(self) -> None:
         """Close every page's connection and end the server; returns when it has ended."""
+        self._app.state.feed.let_go()
         self._server.should_exit = True
         self._thread.join(START_SECONDS)
 
