@@ -16,12 +16,14 @@ EVENT_KINDS: tuple[str, ...] = (
     "entry_corrected",  # data: entry, by, finding (JSON); the old value stays in the earlier event
     "entry_struck",  # data: entry, by
     "entry_restored",  # data: entry, by
+    "heard_dismissed",  # data: heard (event id), by: an unclear utterance that was nothing
     "note",  # data: step, clip, text
     "device",  # data: what happened to a sound device
     "paused",
     "resumed",
     "deduced",  # data: the deduction's JSON
     "cause_confirmed",  # data: cause, by, remark
+    "write_up",  # data: part, text, by
     "clips_dropped",  # data: clips (how many were erased)
     "finished",
 )

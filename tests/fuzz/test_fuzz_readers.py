@@ -92,9 +92,10 @@ _JSGF = "< > ( ) [ ] | * + ; = /2/ /0/ /-1/ {a=b} { } public <said> <NULL> <VOID
 _WAVE = b"data|fmt |LIST|RIFF|fLaC|OggS|\x01\x00|\x00\x00\x00\x00|\xff\xff\xff\xff"
 _VALUES = '"x"|""|1|-1|0|0.5|1e300|nan|[]|["a", "a"]|[1, 2]|[[1]]|{}|{ kind = "slip" }|true|"{shift}"|"{"'
 _WORDS = """
-    flare slips slip harsh late early no normal good one two three four first second third reverse drive low neutral
-    at to on the in into shift fourteen twenty hundred thousand oh point and forty five rpm psi miles an hour strike
-    that hold next skip yes throttle full light hot cold noise whine leak fluid dark milky uh um pressure line [unk]
+    flare slips slip harsh late early no normal good one two three four first second third reverse drive neutral
+    at to on the in into shift fourteen twenty hundred thousand oh point and forty five rpm psi miles an hour
+    strike that hold next skip yes throttle full light hot cold noise whine leak fluid dark milky uh um pressure
+    line low [unk]
 """
 TOML_PIECES = (*_TOML.encode().split(), b"\n", b"\xff\xfe", b"\x00", b'kind = "slip"\n')
 JSGF_PIECES = (*_JSGF.encode().split(), b"import <x.*>;", b"\xff")
