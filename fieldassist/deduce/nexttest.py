@@ -76,6 +76,21 @@ CAUTIONS: Mapping[str, tuple[str, ...]] = {
 """Procedure -> usual cautions (published stall-test instructions; common practice for the rest)."""
 
 
+@dataclass(frozen=True, eq=False)
+class Ranked:
+    """A test with what it is expected to tell."""
+
+    step: Step
+    rate: float
+    """Bits about the cause for each minute of cost."""
+    gain: float
+    """Bits about the cause."""
+    about_work: float
+    """Bits about the work to be done."""
+    outcome: Array
+    """P(outcome, hypothesis); the first outcome is "normal"."""
+
+
 def propose(
     signature: Signature, steps: Sequence[Step], after: Posterior, findings: Sequence[Finding], done: frozenset[str]
 ) -> Plan:
@@ -83,22 +98,39 @@ def propose(
     withheld = _withheld(signature, steps, after, findings, done)
     left = [s for s in steps if s.id not in done and s.id not in withheld and not _known(s, findings)]
     joint = _Joint(signature, after)
-    scored = []
-    for step in left:
-        gain, about_work, share = joint.gain(step)
-        cost = step.minutes + step.risk + DEPTH_COST[step.depth]
-        scored.append((gain / cost, gain, about_work, share, step))
-    scored.sort(key=lambda row: (-row[0], row[4].id))
     if joint.work_share >= SURE:
         return Plan((), f"the work is settled: {joint.work} ({joint.work_share:.0%})", withheld)
-    useful = [row for row in scored if row[2] >= LEAST_GAIN and row[1] > 0.0]
+    useful = [r for r in _rank(joint, left) if r.about_work >= LEAST_GAIN]
     if not useful:
         return Plan((), f"no test that is left would change the work: {joint.work} ({joint.work_share:.0%})", withheld)
     proposals = tuple(
-        Proposal(s.id, s.title, gain, s.minutes, s.depth, joint.why(s, share), CAUTIONS.get(s.procedure, ()))
-        for _, gain, _, share, s in useful[:PROPOSED]
-    )
+        Proposal(
+            r.step.id, r.step.title, r.gain, r.step.minutes, r.step.depth, joint.why(r.step, r.outcome),
+            CAUTIONS.get(r.step.procedure, ()),
+        )
+        for r in useful[:PROPOSED]
+    )  # fmt: skip
     return Plan(proposals, None, withheld)
+
+
+def rank_steps(signature: Signature, steps: Sequence[Step], after: Posterior) -> list[Ranked]:
+    """Steps by expected information about the cause for each minute of cost, best first."""
+    return _rank(_Joint(signature, after), steps)
+
+
+def settled(signature: Signature, after: Posterior) -> tuple[str, float]:
+    """The likeliest work to be done and its probability."""
+    joint = _Joint(signature, after)
+    return joint.work, joint.work_share
+
+
+def _rank(joint: _Joint, steps: Sequence[Step]) -> list[Ranked]:
+    out = []
+    for step in steps:
+        gain, about_work, outcome = joint.gain(step)
+        cost = step.minutes + step.risk + DEPTH_COST[step.depth]
+        out.append(Ranked(step, gain / cost, gain, about_work, outcome))
+    return sorted(out, key=lambda r: (-r.rate, r.step.id))
 
 
 class _Joint:
