@@ -23,6 +23,8 @@ class Evidence:
     """Mean word confidence of the engine, 0..1."""
     bare: bool
     """The reading says only that something is good, or one word of some kind, and not of what."""
+    expected: bool = False
+    """The step at hand is about such a finding."""
 
 
 ACCEPT_SCORE = 0.5
@@ -41,6 +43,7 @@ _PER_MISFIT = -4.0
 _PER_CONTENT = 2.6
 _CONTENT_WORTH = 5
 _BARE_SKIPPED = -2.5
+_EXPECTED = 1.0
 
 
 def score(evidence: Evidence) -> float:
@@ -49,9 +52,15 @@ def score(evidence: Evidence) -> float:
         _BASE
         + _PER_MISFIT * evidence.misfit
         + _PER_CONTENT * min(evidence.content, _CONTENT_WORTH)
+        + _EXPECTED * evidence.expected
         + _BARE_SKIPPED * (evidence.bare and evidence.skipped > 0)
     )
     return (0.5 + 0.5 * evidence.confidence) / (1.0 + math.exp(-z))
+
+
+def command_score(misfit: float, confidence: float) -> float:
+    """Return the estimated probability that a command was meant: said alone, and nearly as it stands."""
+    return (0.5 + 0.5 * confidence) / (1.0 + math.exp(-(3.0 - 7.0 * misfit)))
 
 
 def decide(best: float, margin: float, doubt: bool) -> str:

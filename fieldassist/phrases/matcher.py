@@ -113,7 +113,7 @@ class Matcher:
         best = useful[0]
         rivals = _different(useful)
         margin = rivals[0].cost - best.cost if rivals else 9.0
-        return self._decided(best, rivals, decision.score(_evidence(best)), margin, previous, step)
+        return self._decided(best, rivals, decision.score(_evidence(best, step)), margin, previous, step)
 
     def _begins_note(self, heard: Sequence[HeardWord]) -> bool:
         """Tell whether an utterance begins with the command that keeps the rest of it as a voice note."""
@@ -127,7 +127,9 @@ class Matcher:
         composed = best.composed
         understood = " ".join(best.alignment.words)
         if composed.command is not None:
-            alone = _skipped(best) == 0  # a command is said on its own
+            evidence = _evidence(best)
+            score = decision.command_score(evidence.misfit, evidence.confidence)
+            alone = evidence.skipped == 0  # a command is said on its own
             verdict = "accept" if alone and decision.decide(score, margin, False) == "accept" else "ignore"
             said = composed.command if verdict == "accept" else None
             say = (said or "").replace("_", " ")
@@ -317,7 +319,7 @@ def _says_less(one: Composed, other: Composed) -> bool:
     return all(key in b and b[key] == value for key, value in a.items())
 
 
-def _evidence(reading: _Reading) -> decision.Evidence:
+def _evidence(reading: _Reading, step: Step | None = None) -> decision.Evidence:
     findings = reading.composed.findings
     bare = bool(findings) and not any(
         getattr(findings[0], key) is not None and key not in reading.composed.assumed
@@ -325,7 +327,8 @@ def _evidence(reading: _Reading) -> decision.Evidence:
     )
     confidence = sum(word.confidence for word in reading.heard) / max(1, len(reading.heard))
     misfit = reading.alignment.misfit + reading.cost - reading.alignment.cost
-    return decision.Evidence(misfit, _content(reading), _skipped(reading), confidence, bare)
+    expected = step is not None and bool(findings) and findings[0].kind in (*step.kinds, "normal")
+    return decision.Evidence(misfit, _content(reading), _skipped(reading), confidence, bare, expected)
 
 
 def _content(reading: _Reading) -> int:

@@ -37,7 +37,7 @@ def read_number(words: str | Sequence[str]) -> float | None:
     tokens = (words if isinstance(words, str) else " ".join(words)).replace("-", " ").split()
     if not tokens:
         return None
-    if tokens in (["half"], ["a", "half"]):
+    if tokens in (["half"], ["a", "half"], ["half", "a"]):
         return 0.5
     if len(tokens) > 3 and tokens[-3:] == ["and", "a", "half"]:
         whole = _whole(tokens[:-3])

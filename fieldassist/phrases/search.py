@@ -55,7 +55,7 @@ class Costs:
     homophone: float = 0.12
     """A grammar word that sounds exactly like the word that was heard, and is spelt otherwise: to, two."""
     skip_hesitation: float = 0.02
-    skip_small: float = 0.1
+    skip_small: float = 0.06
     skip_word: float = 1.0
     skip_unknown: float = 0.8
     miss_small: float = 0.35
