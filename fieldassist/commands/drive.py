@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 import uuid
 from collections.abc import Callable
 from contextlib import ExitStack, closing
@@ -11,11 +12,11 @@ from pathlib import Path
 from typing import Any
 
 from fieldassist import __version__
-from fieldassist.deduce import Context, load_unit, steps_for, unit_names
-from fieldassist.deduce.tomlfile import read_toml
+from fieldassist.deduce import load_unit, steps_for, unit_names
 from fieldassist.drive.checklist import load_checklist
 from fieldassist.drive.dialogue import start
 from fieldassist.drive.hearing import Hearing, heard_from
+from fieldassist.drive.intake import ask_intake, read_intake
 from fieldassist.drive.keys import KEYS_HELP, PassengerKeys, listening
 from fieldassist.drive.loop import DriveLoop, Screen
 from fieldassist.drive.recordings import Recordings
@@ -66,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
         view = project(file.events())
         unit = load_unit(view.unit or "")
         checklist = load_checklist(view.checklist or "road_test", steps_for(unit))
-        hearing = stack.enter_context(closing(Hearing(len(unit.forward), args.engine, args.model)))
+        hearing = stack.enter_context(closing(Hearing(args.engine, args.model, len(unit.forward))))
         keep = bool(view.started.get("keep_clips", True))
         print(f"Session: {file.path}")
         kept = ", and recordings of what is said to the tool." if keep else "; no recordings."
@@ -104,16 +105,6 @@ def started(unit: str, checklist: str, keep_clips: bool, **more: Any) -> dict[st
     return {"unit": unit, "checklist": checklist, "app": __version__, "keep_clips": keep_clips, **more}
 
 
-def read_intake(path: Path) -> dict[str, Any]:
-    """Read complaint and car from a TOML file. Raises DataFileError for what cannot be used."""
-    top = read_toml(path).top
-    try:
-        Context.from_json(top.data)
-    except UserError as error:
-        raise top.error(None, str(error)) from None
-    return {key: value for key, value in top.data.items() if isinstance(value, str | int | float | bool | list)}
-
-
 def _open_session(args: argparse.Namespace) -> Store:
     if args.resume:
         return Store.open(args.resume)
@@ -123,6 +114,9 @@ def _open_session(args: argparse.Namespace) -> Store:
     checklist = args.checklist or "road_test"
     load_checklist(checklist, steps_for(unit))  # refused before a file is made
     intake = read_intake(args.intake) if args.intake else {}
+    if not args.intake and args.wav is None and sys.stdin.isatty():
+        print("Before the drive, car standing (Enter leaves a line out):")
+        intake = ask_intake(input, print)
     path = args.session
     if path is None:
         folder = home() / "sessions"

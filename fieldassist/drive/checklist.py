@@ -5,9 +5,11 @@ from __future__ import annotations
 import string
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+from fieldassist.deduce import steps as deduction_steps
 from fieldassist.deduce.step import Step
 from fieldassist.deduce.tomlfile import Table, read_toml
 from fieldassist.errors import UserError
@@ -171,6 +173,8 @@ def _laid_out(
     )
     if step_id is None and procedure is None:
         found = (None,)
+    elif not found:
+        _expect_known(table, step_id, procedure)  # this unit may lack it, but it must exist
     answers = table.texts("answers", (), choices=KINDS)
     also = table.texts("also", (), choices=KINDS)
     follow_up = table.text("follow_up", None, choices=KINDS)
@@ -209,6 +213,21 @@ def _laid_out(
         )
         for step in found
     )
+
+
+def _expect_known(table: Table, step_id: str | None, procedure: str | None) -> None:
+    """Refuse a step or procedure that no unit has."""
+    known = _procedures()
+    if procedure is not None and procedure not in known:
+        raise table.error("procedure", f"{procedure!r} is no procedure; expected one of {', '.join(known)}")
+    if step_id is not None and not any(step_id == name or step_id.startswith(f"{name}_") for name in known):
+        raise table.error("step", f"{step_id!r} is no step; expected one of {', '.join(known)}, ...")
+
+
+@lru_cache(maxsize=1)
+def _procedures() -> tuple[str, ...]:
+    rows = read_toml(Path(deduction_steps.__file__).with_name("steps.toml")).top.array("step")
+    return tuple(row.text("id").partition("_{")[0] for row in rows)
 
 
 def _conditions(table: Table, key: str) -> Pattern:

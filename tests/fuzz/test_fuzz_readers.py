@@ -26,12 +26,12 @@ from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from fieldassist.commands.deduce import read_question
-from fieldassist.commands.drive import read_intake
 from fieldassist.deduce import load_unit, steps_for
 from fieldassist.deduce.causes import templates
 from fieldassist.deduce.tomlfile import read_toml
 from fieldassist.deduce.unitfile import read_unit
 from fieldassist.drive.checklist import read_checklist
+from fieldassist.drive.intake import read_intake
 from fieldassist.drive.scenario import load_scenario
 from fieldassist.errors import UserError
 from fieldassist.finding import Finding
