@@ -36,7 +36,8 @@ def find_step(unit: str, wanted: str) -> Step:
         if step.id == wanted:
             return step
     near = [s.id for s in steps if s.procedure == wanted or s.id.startswith(wanted)] or [s.id for s in steps]
-    raise UserError(f"{unit}: no step {wanted!r}; there are {', '.join(near[:6])}{' ...' if len(near) > 6 else ''}")
+    named = ", ".join(near[:6]) + (" ..." if len(near) > 6 else "")
+    raise UserError(f"{unit}: no step {wanted!r}; there are {named}")
 
 
 def as_json(match: Match) -> dict[str, object]:

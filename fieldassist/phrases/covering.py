@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import heapq
 import math
+from itertools import pairwise
 
 from fieldassist.phrases.automaton import Arc, Automaton
 
@@ -20,19 +21,19 @@ def covering_sentences(automaton: Automaton, most: int) -> list[str]:
     def add(arcs: list[Arc]) -> None:
         words = [arc.word for arc in arcs if arc.word is not None]
         seen_words.update(words)
-        seen_pairs.update(zip(words, words[1:], strict=False))
+        seen_pairs.update(pairwise(words))
         out[" ".join(words)] = None
 
     arcs = sorted(automaton.arcs, key=lambda a: ahead[a.source][0] + a.weight + behind[a.target][0])
     for arc in arcs:
         if arc.word not in seen_words and len(out) < most:
-            add(_back(ahead, arc.source) + [arc] + _on(behind, arc.target))
+            add([*_back(ahead, arc.source), arc, *_on(behind, arc.target)])
     for arc in arcs:
         for following in automaton.leaving[arc.target]:
             if len(out) >= most:
                 return list(out)
             if (arc.word, following.word) not in seen_pairs:
-                add(_back(ahead, arc.source) + [arc, following] + _on(behind, following.target))
+                add([*_back(ahead, arc.source), arc, following, *_on(behind, following.target)])
     return list(out)
 
 

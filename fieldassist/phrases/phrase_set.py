@@ -61,7 +61,8 @@ class PhraseSet:
                 self._listening[key] = compile_grammar(self._of_car(gears)).without_tags()
             else:
                 expected = compile_grammar(self._of_step(step, gears)).without_tags()
-                self._listening[key] = union(((expected, EXPECTED_SHARE), (self.listening(None, gears), OTHER_SHARE)))
+                anything = self.listening(None, gears)
+                self._listening[key] = union(((expected, EXPECTED_SHARE), (anything, OTHER_SHARE)))
         return self._listening[key]
 
     def jsgf(self, step: Step | None = None, gears: int = MOST_GEARS) -> str:
@@ -128,7 +129,8 @@ def _expected(tag: Tag, step: Step) -> bool:
     if tag.key in ("into", "outof"):
         return step.shift is not None and value == step.shift.split("-")[tag.key == "into"]
     if tag.key == "gear":
-        return value == step.gear or (step.shift is not None and value in step.shift) or "wrong_gear_start" in step.kinds
+        near = (step.gear or "", *(step.shift or "").split("-"))
+        return value in near or "wrong_gear_start" in step.kinds
     if tag.key == "range":
         return step.range is None or value == step.range
     return True

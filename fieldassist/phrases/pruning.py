@@ -49,7 +49,8 @@ def restrict(grammar: Grammar, allowed: Callable[[Tag], bool]) -> Grammar:
             return _NOTHING if _NOTHING in items else Sequence(items)
         if isinstance(node, Alternatives):
             weights = node.weights or (1.0,) * len(node.options)
-            kept = [(p, w) for o, w in zip(node.options, weights, strict=True) if (p := prune(o, rule)) != _NOTHING]
+            pruned = ((prune(option, rule), w) for option, w in zip(node.options, weights, strict=True))
+            kept = [(option, w) for option, w in pruned if option != _NOTHING]
             if not kept:
                 return _NOTHING
             return Alternatives(tuple(p for p, _ in kept), tuple(w for _, w in kept) if node.weights else None)
@@ -85,7 +86,8 @@ def either(grammars: Mapping[Grammar, float]) -> Grammar:
     options: list[Node] = []
     for i, grammar in enumerate(grammars):
         for name, rule in grammar.rules.items():
-            rules[f"g{i}.{name}"] = Rule(f"g{i}.{name}", False, _renamed(rule.body, f"g{i}."), rule.path, rule.line)
+            new = f"g{i}.{name}"
+            rules[new] = Rule(new, False, _renamed(rule.body, f"g{i}."), rule.path, rule.line)
         heads: tuple[Node, ...] = tuple(Ref(f"g{i}.{rule.name}") for rule in grammar.public())
         options.append(heads[0] if len(heads) == 1 else Alternatives(heads))
     body = Alternatives(tuple(options), tuple(grammars.values()))
@@ -154,7 +156,8 @@ def _text(node: Node, short: Mapping[str, str], tags: bool, outer: bool = False)
     if isinstance(node, Alternatives):
         weights = node.weights or (None,) * len(node.options)
         parts = [
-            (f"/{weight:g}/ " if weight is not None else "") + _text(option, short, tags, isinstance(option, Sequence))
+            ("" if weight is None else f"/{weight:g}/ ")
+            + _text(option, short, tags, isinstance(option, Sequence))
             for option, weight in zip(node.options, weights, strict=True)
         ]
         text = " | ".join(parts)

@@ -326,7 +326,8 @@ class Lattice:
                 inside = fresh
                 ended[j] = inside[last]
                 for begin, same, cost in jumps.get(j, ()):
-                    ended[j][same] = np.minimum(ended[j][same], reached[begin][self.source[same]] + np.float32(cost))
+                    jumped = reached[begin][self.source[same]] + np.float32(cost)
+                    ended[j][same] = np.minimum(ended[j][same], jumped)
                 if len(goals):
                     now[goals] = np.minimum.reduceat(ended[j][self.track] + weight, firsts)
                 word = word_ending_at.get(j)
