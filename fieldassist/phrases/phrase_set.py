@@ -60,7 +60,7 @@ class PhraseSet:
             if step is None:
                 self._listening[key] = compile_grammar(self._of_car(gears)).without_tags()
             else:
-                expected = compile_grammar(self._of_step(step, gears)).without_tags()
+                expected = compile_grammar(self.of_step(step, gears)).without_tags()
                 anything = self.listening(None, gears)
                 self._listening[key] = union(((expected, EXPECTED_SHARE), (anything, OTHER_SHARE)))
         return self._listening[key]
@@ -70,7 +70,7 @@ class PhraseSet:
         car = self._of_car(gears)
         if step is None:
             return to_text(car)
-        return to_text(either({self._of_step(step, gears): EXPECTED_SHARE, car: OTHER_SHARE}))
+        return to_text(either({self.of_step(step, gears): EXPECTED_SHARE, car: OTHER_SHARE}))
 
     def phrases(self, step: Step | None = None, gears: int = MOST_GEARS) -> list[str]:
         """Return at most MOST_PHRASES sentences that together hold every word, and nearly every pair of
@@ -82,14 +82,15 @@ class PhraseSet:
         return list(out)
 
     def _automaton_of_step(self, step: Step, gears: int) -> Automaton:
-        return compile_grammar(self._of_step(step, gears)).without_tags()
+        return compile_grammar(self.of_step(step, gears)).without_tags()
 
     def _of_car(self, gears: int) -> Grammar:
         if gears not in self._cars:
             self._cars[gears] = restrict(self.sentences, lambda tag: _has_gear(tag, gears))
         return self._cars[gears]
 
-    def _of_step(self, step: Step, gears: int) -> Grammar:
+    def of_step(self, step: Step, gears: int = MOST_GEARS) -> Grammar:
+        """Return the sentences that are about a step, without commands."""
         return restrict(self._of_car(gears), lambda tag: _expected(tag, step))
 
     def _own_files(self) -> list[Path]:
