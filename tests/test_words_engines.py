@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 
 from fieldassist.errors import DataFileError, UserError
+from fieldassist.phrases.automaton import compile_grammar
+from fieldassist.phrases.jsgf import parse_grammar
 from fieldassist.words.engines import open_engine
 from fieldassist.words.models import (
     SHIPPED_MODEL,
@@ -77,7 +79,7 @@ def test_each_phrase_is_heard_with_times_partials_and_confidence(name, vosk_mode
         hypothesis, partials = hear(engine, samples)
         check_hypothesis(hypothesis, len(samples) / SAMPLE_RATE)
         right += hypothesis.text == phrase
-        assert any(partials), "no partial result while it was being said"
+        assert name == "sphinx" or any(partials), "no partial result while it was being said"
     # the espeak-ng voice is nobody's training speaker: the sphinx grammar must get all, a small model most
     assert right >= (4 if name == "sphinx" else 2)
 
@@ -104,31 +106,26 @@ def test_nothing_said_is_nothing_heard(name, vosk_model):
     assert hear(engine, np.zeros(16000, np.int16))[0].text in ("", "[unk]")
 
 
-@pytest.mark.parametrize("name", ["sphinx", "vosk"])
-def test_words_that_the_engine_lacks_are_reported(name, vosk_model):
-    engine = open_engine(name, vosk_model if name == "vosk" else None)
+def test_words_that_a_model_lacks_are_reported(vosk_model):
+    engine = open_engine("vosk", vosk_model)
     assert engine.use_phrases(["slip in reverse", "xyzzyq in reverse"]) == ("xyzzyq",)
 
 
-def test_a_jsgf_grammar_drives_sphinx(spoken):
+def test_sphinx_takes_trade_words_from_the_lexicon_and_reports_what_is_no_word(spoken):
     engine = SphinxEngine()
-    engine.use_grammar(
+    assert engine.use_phrases(["low sprag", "slip in reverse", "2000 revs"]) == ("2000",)
+    assert hear(engine, spoken("low sprag"))[0].text == "low sprag"
+
+
+def test_a_grammar_drives_sphinx(spoken):
+    grammar = parse_grammar(
         "#JSGF V1.0;\ngrammar t;\npublic <s> = <what> [in <where>];\n"
         "<what> = slip {slip} | (harsh | soft) shift;\n<where> = reverse | drive;\n"
     )
-    assert hear(engine, spoken("soft shift in drive"))[0].text == "soft shift in drive"
-    with pytest.raises(UserError, match="xyzzyq"):
-        engine.use_grammar("#JSGF V1.0;\ngrammar t;\npublic <s> = xyzzyq;\n")
-    with pytest.raises(UserError, match="grammar"):
-        engine.use_grammar("#JSGF V1.0;\ngrammar t;\npublic <s> = ((slip;\n")
-
-
-def test_a_word_can_be_taught_to_sphinx(spoken):
     engine = SphinxEngine()
-    assert engine.use_phrases(["low sprag"]) == ("sprag",)
-    engine.add_pronunciation("sprag", "S P R AE G")
-    assert engine.use_phrases(["low sprag", "slip in reverse"]) == ()
-    assert hear(engine, spoken("low sprag"))[0].text == "low sprag"
+    assert engine.use_automaton(compile_grammar(grammar)) == ()
+    assert hear(engine, spoken("soft shift in drive"))[0].text == "soft shift in drive"
+    assert hear(engine, spoken("slip"))[0].text == "slip"
 
 
 def test_wrong_speech_scores_below_right_speech_in_sphinx(spoken):

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from fieldassist.errors import UserError
+from fieldassist.phrases.automaton import Automaton
 from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples
 from fieldassist.words.worker import Worker, WorkerLost
 
@@ -43,8 +44,7 @@ class ContainedEngine:
         self._arguments = (name, model)
         self._factory = factory
         self._report = report
-        self._phrases: tuple[str, ...] | None = None
-        self._grammar: str | None = None
+        self._expected: tuple[str, object] | None = None
         self._kept: list[Samples] = []
         self._given_up = False
         self.restarts = 0
@@ -61,14 +61,15 @@ class ContainedEngine:
 
     def use_phrases(self, phrases: Sequence[str]) -> tuple[str, ...]:
         """Expect these phrases from the next utterance on; return the words that the engine lacks."""
-        self._phrases, self._grammar = tuple(phrases), None
-        missing: tuple[str, ...] = self._persistently("use_phrases", self._phrases, within=LOAD_SECONDS)
+        self._expected = ("use_phrases", tuple(phrases))
+        missing: tuple[str, ...] = self._persistently("use_phrases", tuple(phrases), within=LOAD_SECONDS)
         return missing
 
-    def use_grammar(self, jsgf: str) -> None:
-        """Expect what a JSGF grammar allows. Raises UserError when the engine cannot use it."""
-        self._phrases, self._grammar = None, jsgf
-        self._persistently("use_grammar", jsgf, within=LOAD_SECONDS)
+    def use_automaton(self, automaton: Automaton) -> tuple[str, ...]:
+        """Expect the sentences of a compiled grammar; return the words that the engine lacks."""
+        self._expected = ("use_automaton", automaton)
+        missing: tuple[str, ...] = self._persistently("use_automaton", automaton, within=LOAD_SECONDS)
+        return missing
 
     def start(self) -> None:
         """Begin an utterance, dropping one that was not finished."""
@@ -151,10 +152,8 @@ class ContainedEngine:
         self.restarts += 1
         try:
             self._worker = self._open()
-            if self._phrases is not None:
-                self._worker.call("use_phrases", self._phrases, within=LOAD_SECONDS)
-            elif self._grammar is not None:
-                self._worker.call("use_grammar", self._grammar, within=LOAD_SECONDS)
+            if self._expected is not None:
+                self._worker.call(*self._expected, within=LOAD_SECONDS)
         except WorkerLost as error:
             raise UserError(f"speech engine {self.name}: cannot be started again ({error})") from None
 

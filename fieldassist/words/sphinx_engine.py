@@ -4,30 +4,43 @@ from __future__ import annotations
 
 import math
 import re
-import time
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pocketsphinx
 
 from fieldassist.errors import UserError
+from fieldassist.phrases.automaton import Automaton
+from fieldassist.phrases.phonemes import pronunciations
 from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples, Word
 
 _FRAMES_PER_SECOND = 100
-_BUDGET_SECONDS = 2.0
-_BUDGET_PER_AUDIO_SECOND = 1.5
+_LEAST_SAMPLES = SAMPLE_RATE // 10
+
+_SEARCH_WIDTH = {"beam": 1e-80, "wbeam": 1e-60, "pbeam": 1e-80, "lw": 2.0}
+"""Wide beams and a light hand with the grammar's weights. On 60 spoken orders of real people with kitchen noise
+these and the decoding of whole utterances heard 97 / 93 / 70 % right (clean / 12 / 6 dB), the defaults in a
+stream 85 / 78 / 60 %."""
 _FLOOR_LSB = 8.0
 """RMS of the noise added to every utterance: pocketsphinx goes astray on digital silence."""
 
 _VARIANT = re.compile(r"\(\d+\)$")
-_NOT_A_JSGF_WORD = re.compile(r"/[^/]*/|\{[^}]*\}|<[^>]*>|//[^\n]*|/\*.*?\*/", re.DOTALL)
+_EVEN_COST = 0.00455
+_COST_SPREAD = 0.0005
+
+_SEARCH = "grammar"
+
+_Transition = tuple[int, int, float] | tuple[int, int, float, str]
 
 
 class SphinxEngine:
-    """A `Recognizer` on pocketsphinx with a JSGF grammar.
+    """A `Recognizer` on pocketsphinx with a grammar.
 
+    An utterance is decoded when it has ended, all of it at once: normalised over its own length it is heard
+    far better than while it comes in (and the same way every time), and takes some 2 % of its length.
     Best-path search over the word lattice stays off: with a grammar it can run for minutes on one noisy
-    utterance. An utterance that still costs more time than it is worth is given up and heard as nothing.
+    utterance. `words.contained` puts a time limit around the rest.
     """
 
     name = "sphinx"
@@ -36,108 +49,113 @@ class SphinxEngine:
         """Load the bundled English model. sample_rate: Hz, must be 16000 as that is the model's rate."""
         if sample_rate != SAMPLE_RATE:
             raise UserError(f"engine sphinx works at {SAMPLE_RATE} Hz, not at {sample_rate}")
-        self._decoder = pocketsphinx.Decoder(lm=None, bestpath=False, loglevel="FATAL")
-        self._floor = np.random.default_rng(0)
-        self._speaking = False
+        self._decoder = pocketsphinx.Decoder(
+            lm=None, bestpath=False, cmn="batch", loglevel="FATAL", **_SEARCH_WIDTH
+        )
         self._has_grammar = False
-        self._spent = 0.0
-        self._seconds = 0.0
+        self._heard: list[Samples] = []
 
     def use_phrases(self, phrases: Sequence[str]) -> tuple[str, ...]:
         """Expect exactly these phrases; return the words without a pronunciation (their phrases go unheard)."""
-        missing = self.missing_words(phrases)
+        missing = self._learn({word for phrase in phrases for word in phrase.split()})
         usable = [phrase for phrase in phrases if phrase.strip() and not set(phrase.split()) & set(missing)]
-        if usable:
-            self.use_grammar("#JSGF V1.0;\ngrammar phrases;\npublic <phrase> = " + " | ".join(usable) + ";\n")
-        else:
-            self._has_grammar = False
+        transitions: list[_Transition] = []
+        states = 2  # the start and the end
+        for phrase in usable:
+            words = phrase.split()
+            here = 0
+            for number, word in enumerate(words):
+                there = 1 if number == len(words) - 1 else states
+                states += number < len(words) - 1
+                transitions.append((here, there, 1 / len(usable) if number == 0 else 1.0, word))
+                here = there
+        self._use(transitions, 0, 1)
         return missing
 
-    def use_grammar(self, jsgf: str) -> None:
-        """Expect what a JSGF grammar allows. Raises UserError when pocketsphinx cannot use it."""
-        missing = self.missing_words(_NOT_A_JSGF_WORD.sub(" ", jsgf.partition(";")[2]).splitlines())
-        if missing:
-            raise UserError(f"grammar: no pronunciation for {', '.join(missing)}; add it to the lexicon")
-        self._drop_utterance()
+    def use_automaton(self, automaton: Automaton) -> tuple[str, ...]:
+        """Expect the sentences of a compiled grammar; return the words without a pronunciation."""
+        missing = self._learn(set(automaton.words))
+        end = automaton.states
+        transitions: list[_Transition] = []
+        for arc in automaton.arcs:
+            if arc.word is None:
+                transitions.append((arc.source, arc.target, math.exp(-arc.weight)))
+            elif arc.word not in missing:
+                transitions.append((arc.source, arc.target, math.exp(-arc.weight), arc.word))
+        transitions += [(state, end, math.exp(-final.weight)) for state, final in automaton.finals.items()]
+        self._use(transitions, automaton.start, end)
+        return missing
+
+    def _use(self, transitions: list[_Transition], start: int, end: int) -> None:
+        self._has_grammar = bool(transitions)
+        if not transitions:
+            return
         try:
-            self._decoder.add_jsgf_string("grammar", jsgf)
-            self._decoder.activate_search("grammar")
+            self._decoder.add_fsg(_SEARCH, self._decoder.create_fsg(_SEARCH, start, end, transitions))
+            self._decoder.activate_search(_SEARCH)
         except (ValueError, RuntimeError) as error:
-            raise UserError(f"grammar: pocketsphinx cannot use it ({error})") from None
-        self._has_grammar = True
+            raise UserError(f"engine sphinx: cannot use this grammar ({error})") from None
 
-    def missing_words(self, phrases: Sequence[str]) -> tuple[str, ...]:
-        """Return the words that have no pronunciation, sorted."""
-        words = sorted({word for phrase in phrases for word in re.findall(r"[\w'.-]+", phrase)})
-        return tuple(word for word in words if self._decoder.lookup_word(word) is None)
-
-    def add_pronunciation(self, word: str, phones: str) -> None:
-        """Teach a word: `phones` in ARPAbet without stress marks, as `S P R AE G`."""
-        if self._decoder.lookup_word(word) is None:
-            self._decoder.add_word(word, phones, True)
+    def _learn(self, words: set[str]) -> tuple[str, ...]:
+        """Add the pronunciations that the bundled dictionary lacks; return the words that have none."""
+        missing = []
+        for word in sorted(words):
+            if self._decoder.lookup_word(word) is not None:
+                continue
+            if not any(letter.isalpha() for letter in word) or word.startswith(("<", "[")):
+                missing.append(word)
+                continue
+            for number, phones in enumerate(pronunciations(word), start=1):
+                name = word if number == 1 else f"{word}({number})"
+                self._decoder.add_word(name, " ".join(phones), False)
+        return tuple(missing)
 
     def start(self) -> None:
         """Begin an utterance, dropping one that was not finished."""
-        self._drop_utterance()
-        self._spent = self._seconds = 0.0
-        self._floor = np.random.default_rng(0)  # the same utterance is heard the same way every time
-        if self._has_grammar:
-            self._decoder.start_utt()
-            self._speaking = True
+        self._heard = []
 
     def feed(self, samples: Samples) -> str:
-        """Take a stretch of audio; return the partial text so far."""
-        if not self._speaking or len(samples) == 0:
-            return ""
-        before = time.process_time()
-        floor = self._floor.normal(0.0, _FLOOR_LSB, len(samples))
-        noisy = np.clip(samples + floor, -32768, 32767).astype(np.int16)
-        self._decoder.process_raw(noisy.tobytes(), False, False)
-        partial = self._decoder.hyp()
-        self._spent += time.process_time() - before
-        self._seconds += len(samples) / SAMPLE_RATE
-        if self._spent > _BUDGET_SECONDS + _BUDGET_PER_AUDIO_SECOND * self._seconds:
-            self._drop_utterance()
-            return ""
-        return partial.hypstr if partial is not None else ""
+        """Take a stretch of audio; there is no partial text before the end."""
+        self._heard.append(samples)
+        return ""
 
     def finish(self) -> Hypothesis:
         """End the utterance and return what was heard."""
-        if not self._speaking:
+        samples = np.concatenate(self._heard) if self._heard else np.zeros(0, np.int16)
+        self._heard = []
+        if not self._has_grammar or len(samples) < _LEAST_SAMPLES:
             return Hypothesis("", (), 0.0)
-        self._drop_utterance()
+        floor = np.random.default_rng(0).normal(0.0, _FLOOR_LSB, len(samples))
+        noisy = np.clip(np.rint(samples + floor), -32768, 32767).astype(np.int16)
+        self._decoder.start_utt()
+        self._decoder.process_raw(noisy.tobytes(), False, True)
+        self._decoder.end_utt()
         heard = self._decoder.hyp()
         if heard is None or not heard.hypstr:
+            return Hypothesis("", (), 0.0)
+        spoken = [segment for segment in self._decoder.seg() if not segment.word.startswith(("<", "(", "[", "+"))]
+        if not spoken:
             return Hypothesis("", (), 0.0)
         words = tuple(
             Word(
                 text=_VARIANT.sub("", segment.word),
                 start=segment.start_frame / _FRAMES_PER_SECOND,
                 end=(segment.end_frame + 1) / _FRAMES_PER_SECOND,
-                confidence=_confidence(segment.ascore, segment.end_frame - segment.start_frame + 1),
+                confidence=_confidence([segment]),
             )
-            for segment in self._decoder.seg()
-            if not segment.word.startswith(("<", "(", "[", "+"))
+            for segment in spoken
         )
-        if not words:
-            return Hypothesis("", (), 0.0)
-        frames = [word.end - word.start for word in words]
-        overall = sum(w.confidence * n for w, n in zip(words, frames, strict=True)) / sum(frames)
-        return Hypothesis(" ".join(word.text for word in words), words, overall)
-
-    def _drop_utterance(self) -> None:
-        if self._speaking:
-            self._decoder.end_utt()
-            self._speaking = False
+        return Hypothesis(" ".join(word.text for word in words), words, _confidence(spoken))
 
 
-def _confidence(score: float, frames: int) -> float:
-    """Map a segment's acoustic score to 0..1.
+def _confidence(segments: Sequence[Any]) -> float:
+    """Map the acoustic score of some words to 0..1.
 
-    pocketsphinx states it relative to the best sound unit of every frame, so that its logarithm per frame
-    is near 0 where the word fits and falls where the sounds are others.
+    pocketsphinx states it relative to the best sound unit of every frame, so that its logarithm per frame is
+    near 0 where the words fit and falls where the sounds are others. On spoken orders of real people (clean to
+    6 dB) rightly heard ones lay at 0.0017 to 0.0041 (5th and 95th percentile), and other talk that was forced
+    into the grammar at 0.0050 to 0.0069.
     """
-    if score <= 0.0:
-        return 0.0
-    per_frame = -math.log(score) / max(1, frames)
-    return 1.0 / (1.0 + math.exp((per_frame - 0.0035) / 0.0008))
+    frames = sum(segment.end_frame - segment.start_frame + 1 for segment in segments)
+    cost = -sum(math.log(max(segment.ascore, 1e-300)) for segment in segments) / max(1, frames)
+    return 1.0 / (1.0 + math.exp(min(700.0, (cost - _EVEN_COST) / _COST_SPREAD)))
