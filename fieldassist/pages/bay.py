@@ -9,6 +9,7 @@ from pathlib import Path
 
 from fieldassist.deduce import Context, deduce, steps_for
 from fieldassist.deduce.causes import causes_for
+from fieldassist.deduce.priors import Case as ConfirmedCase
 from fieldassist.deduce.priors import CaseBook, ShopPriors
 from fieldassist.deduce.unit import Unit
 from fieldassist.errors import UserError
@@ -85,6 +86,34 @@ def step_for(case: Case, finding: Finding) -> str | None:
     return max(fitting)[2] if fitting else None
 
 
+INTAKE_FIELDS: tuple[tuple[str, str], ...] = (
+    ("vehicle", "Vehicle"), ("complaint", "Complaint"), ("when", "When it happens"), ("onset", "Onset"),
+    ("temperature", "Only when"), ("after", "After which work"), ("mileage", "Mileage, miles"), ("tyre", "Tyre"),
+    ("axle_ratio", "Axle ratio"), ("codes", "Stored codes"),
+)  # fmt: skip
+"""Intake keys that the bay may fill in, with their labels."""
+_NUMBERS = ("mileage", "axle_ratio")
+
+
+def change_intake(path: Path, form: Mapping[str, str]) -> None:
+    """Fill in or correct the intake; an empty field says nothing. Raises UserError naming what is wrong."""
+    data: dict[str, object] = {}
+    for key, label in INTAKE_FIELDS:
+        text = form.get(key, "").strip()
+        if len(text) > MAX_REMARK:
+            raise UserError(f"{label}: {MAX_REMARK} characters at most")
+        if key in _NUMBERS and text:
+            try:
+                data[key] = float(text.replace(",", "."))
+            except ValueError:
+                raise UserError(f"{label}: expected a number, got {text[:20]!r}") from None
+        else:
+            data[key] = text or None
+    Context.from_json(data)
+    _append(path, form, "intake", data)
+    deduce_again(path)
+
+
 def add_note(path: Path, form: Mapping[str, str]) -> None:
     """Add a remark. Raises UserError for an empty one."""
     _append(path, form, "note", {"step": None, "clip": None, "text": _remark(form, "text"), "by": BAY})
@@ -132,6 +161,29 @@ def cause_names(unit: Unit) -> list[tuple[str, str]]:
 def case_book_path() -> Path:
     """Where the shop's confirmed cases are kept."""
     return home() / "cases.sqlite"
+
+
+def shop_cases() -> tuple[ConfirmedCase, ...]:
+    """Return the shop's confirmed cases, newest first, those taken back too."""
+    path = case_book_path()
+    if not path.is_file():
+        return ()
+    book = CaseBook(path)
+    try:
+        return book.cases()[::-1]
+    finally:
+        book.close()
+
+
+def take_back_case(number: int) -> None:
+    """Let a confirmed case count no longer; it stays in the book. Raises UserError when there is none."""
+    if not case_book_path().is_file():
+        raise UserError("there are no confirmed cases")
+    book = CaseBook(case_book_path())
+    try:
+        book.take_back(number)
+    finally:
+        book.close()
 
 
 def shop_priors(unit: Unit) -> ShopPriors | None:

@@ -16,6 +16,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from fieldassist.deduce import load_unit
 from fieldassist.errors import UserError
 from fieldassist.pages import bay
 from fieldassist.pages.case import Case, read_case
@@ -119,6 +120,13 @@ def review_app(folder: Path) -> Starlette:
             raise HTTPException(404, "no such session")
         return await run_in_threadpool(_compare_page, request, before, after)
 
+    async def cases(request: Request) -> Response:
+        return await run_in_threadpool(_cases_page, request)
+
+    async def take_back(request: Request) -> Response:
+        await run_in_threadpool(bay.take_back_case, request.path_params["number"])
+        return RedirectResponse("/cases", 303)
+
     name = "/session/{name}"
     return Starlette(
         routes=[
@@ -130,10 +138,13 @@ def review_app(folder: Path) -> Starlette:
             Route(name + "/report", report),
             Route(name + "/change", posting(bay.change_entry, "timeline"), methods=["POST"]),
             Route(name + "/add", posting(bay.add_entry, "timeline"), methods=["POST"]),
+            Route(name + "/intake", posting(bay.change_intake, "suspects"), methods=["POST"]),
             Route(name + "/note", posting(bay.add_note, "timeline"), methods=["POST"]),
             Route(name + "/write-up", posting(bay.word_part, "write-up"), methods=["POST"]),
             Route(name + "/cause", posting(bay.confirm_cause, "cause"), methods=["POST"]),
             Route("/compare", comparison),
+            Route("/cases", cases),
+            Route("/cases/{number:int}/take-back", take_back, methods=["POST"]),
             Route("/pair", pair_page),
             Mount("/static", StaticFiles(directory=STATIC)),
         ],
@@ -229,6 +240,7 @@ def _session_page(request: Request, path: Path) -> Response:
     worded = own_words(case.events)
     written = write_up(case.events, case.unit_title, case.step_names, case.planned)
     others = [line for line in map(session_line, session_files(path.parent).values()) if line.name != path.name]
+    others.sort(key=lambda line: line.vehicle != written.vehicle)  # drives of the same vehicle first
     return _html(
         request,
         "session.html",
@@ -251,7 +263,15 @@ def _session_page(request: Request, path: Path) -> Response:
         vocabulary=_vocabulary(case),
         others=[line for line in others if not line.trouble],
         finished=case.view.finished,
+        intake=[(key, label, _intake_text(case, key)) for key, label in bay.INTAKE_FIELDS],
     )
+
+
+def _intake_text(case: Case, key: str) -> str:
+    value = case.view.intake.get(key, case.view.started.get(key))
+    if isinstance(value, list):
+        return ", ".join(map(str, value))
+    return f"{value:g}" if isinstance(value, float) else "" if value is None else str(value)
 
 
 def _entry_page(request: Request, path: Path, entry_id: str) -> Response:
@@ -314,6 +334,18 @@ def _compare_page(request: Request, before_path: Path, after_path: Path) -> Resp
         pictures=drawn,
         same_unit=before.view.unit == after.view.unit,
     )
+
+
+def _cases_page(request: Request) -> Response:
+    names: dict[str, dict[str, str]] = {}
+    for case in (found := bay.shop_cases()):
+        if case.unit not in names:
+            try:
+                names[case.unit] = dict(bay.cause_names(load_unit(case.unit)))
+            except UserError:
+                names[case.unit] = {}
+    lines = [(case, "; ".join(names[case.unit].get(cause, cause) for cause in case.causes)) for case in found]
+    return _html(request, "cases.html", lines=lines, when=when, place=str(bay.case_book_path()))
 
 
 def _question(request: Request, case: Case) -> Question | None:
