@@ -54,7 +54,7 @@ def test_the_order_is_the_job_s_order_and_risky_work_carries_its_caution() -> No
         (HEAD + '[items.x]\nsection = "a"\n', 4, "items.x.prompt: missing"),
         (HEAD + '[items.x]\nsection = "a"\nprompt = "P?"\nprompts = 1\n', 7, "unknown key"),
         (HEAD + '[items.x]\nsection = "a"\nprompt = "P?"\nalso = ["slip", "slop"]\n', 7, "'slop' is not one of"),
-        (HEAD + '[items.x]\nsection = "a"\nprompt = "a b c d e f g h i j k l m"\n', 6, "13 words; expected at most"),
+        (HEAD + '[items.x]\nsection = "a"\nprompt = "a b c d e f g h i j k l m"\n', 6, "13 words; expected"),
         (HEAD + '[items.x]\nsection = "a"\nprompt = "{gear}?"\n', 6, "{gear} is not known for this step"),
         (HEAD + '[items.x]\nsection = "a"\nprompt = "{?"\n', 6, "placeholders"),
         (HEAD + '[items.x]\nsection = "a"\nprompt = "P?"\nskip_when = [{ kind = "x" }]\n', 7, "kind 'x'"),

@@ -61,7 +61,7 @@ CLIPS = ("01_level_good", "03_no_leaks", "13_passenger_talk", "22_flare_hesitant
 
 @pytest.fixture(scope="module")
 def hearing() -> Iterator[Hearing]:
-    with closing(Hearing(len(UNIT.forward))) as hearing:
+    with closing(Hearing(gears=len(UNIT.forward))) as hearing:
         yield hearing
 
 

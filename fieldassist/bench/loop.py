@@ -111,7 +111,7 @@ def latency(folder: Path, engine: str | None, model: str | None) -> list[str]:
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     with ExitStack() as stack:
         file = stack.enter_context(Store.create(folder / "latency.session", started(scenario.unit, "", True)))
-        hearing = stack.enter_context(closing(Hearing(GEARS, engine, model)))
+        hearing = stack.enter_context(closing(Hearing(engine, model, GEARS)))
         loop = played.loop = _loop(
             file, start(checklist, project(file.events()), "b"), Recordings(played.next_file, 1.0), hearing, stack,
             _Quiet(),
@@ -252,7 +252,7 @@ def endurance(folder: Path, hours: float, engine: str | None, model: str | None)
     path = folder / "endurance.session"
     with ExitStack() as stack:
         file = stack.enter_context(Store.create(path, started(UNIT, "", True)))
-        hearing = stack.enter_context(closing(Hearing(GEARS, engine, model)))
+        hearing = stack.enter_context(closing(Hearing(engine, model, GEARS)))
         source = _LongDrive(hours)
         screen = _Quiet()
         state = start(checklist, project(file.events()), "b")
@@ -391,7 +391,7 @@ def _drive_to_be_killed(session: Path, engine: str | None, model: str | None) ->
         view = project(file.events())
         checklist = load_checklist(scenario.checklist, steps_for(unit))
         played = Played(scenario, session.parent)
-        hearing = stack.enter_context(closing(Hearing(GEARS, engine, model)))
+        hearing = stack.enter_context(closing(Hearing(engine, model, GEARS)))
         run_name = f"r{len(file.events())}"
         loop = played.loop = _loop(
             file, start(checklist, view, run_name), Recordings(played.next_file), hearing, stack, _Acknowledging()

@@ -122,7 +122,7 @@ def play(
     unit = load_unit(scenario.unit)
     checklist = load_checklist(scenario.checklist, steps_for(unit))
     played = Played(scenario, prompts)
-    hearing = stack.enter_context(closing(Hearing(len(unit.forward), engine, model)))
+    hearing = stack.enter_context(closing(Hearing(engine, model, len(unit.forward))))
     player = Player(prompts)
     loop = played.loop = DriveLoop(
         file, start(checklist, project(file.events()), RUN), unit, Recordings(played.next_file), hearing,
