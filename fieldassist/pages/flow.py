@@ -93,7 +93,8 @@ def flow_picture(unit: Unit, view: FlowView, name: str, width: float = WIDE) -> 
 def _speed_bar(axes: Axes, place: float, line: FlowLine, narrow: bool) -> None:
     at = axes.get_yaxis_transform()
     if narrow:  # no room beside the bar: the words go above it
-        axes.text(0.0, place + 0.34, line.says, va="bottom", fontsize=10.5, transform=at)
+        blank = {"facecolor": "white", "edgecolor": "none", "pad": 0.5}
+        axes.text(0.0, place + 0.34, line.says, va="bottom", fontsize=10.5, transform=at, bbox=blank)
     else:
         axes.text(1.02, place, line.says, va="center", transform=at)
     if line.speed is None:
