@@ -79,12 +79,16 @@ def _breaches(room: str, found: set[str]) -> list[str]:
 @pytest.mark.parametrize("path", _modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_a_room_imports_only_what_it_may(path: Path) -> None:
     room = _room(path)
-    assert room in {*MAY_IMPORT, *FREE, *DOOR, *BASE}, f"{room} is a room of no plan: add it to DEVELOPERS.md and here"
+    assert room in {*MAY_IMPORT, *FREE, *DOOR, *BASE}, (
+        f"{room} is a room of no plan: add it to DEVELOPERS.md and here"
+    )
     assert not _breaches(room, _imports(path)), f"{path}: {room} must not import {_breaches(room, _imports(path))}"
 
 
 def test_no_module_imports_itself_in_a_circle_through_another_room() -> None:
-    modules = {".".join(p.relative_to(PACKAGE).with_suffix("").parts).removesuffix(".__init__"): p for p in _modules()}
+    modules = {
+        ".".join(p.relative_to(PACKAGE).with_suffix("").parts).removesuffix(".__init__"): p for p in _modules()
+    }
     graph = {name: _imports(path) - {name} for name, path in modules.items()}
 
     def reach(start: str) -> set[str]:
@@ -106,7 +110,9 @@ def test_no_module_imports_itself_in_a_circle_through_another_room() -> None:
 
 
 def test_the_check_sees_an_import_against_the_direction() -> None:
-    source = "from fieldassist.drive import loop\nimport fieldassist.pages.guard\nfrom ..sound.wave import read_wave\n"
+    source = (
+        "from fieldassist.drive import loop\nimport fieldassist.pages.guard\nfrom ..sound.wave import read_wave\n"
+    )
     found = _imported(source, ("fieldassist", "deduce"))
     assert {"drive.loop", "pages.guard", "sound.wave"} <= found
     assert _breaches("deduce", {"drive.loop"}) == ["drive.loop"]

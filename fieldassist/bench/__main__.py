@@ -13,9 +13,11 @@ from fieldassist.errors import UserError
 def main(argv: list[str]) -> int:
     """Run one benchmark; return its exit code."""
     names = sorted(m.name for m in pkgutil.iter_modules(fieldassist.bench.__path__) if not m.name.startswith("_"))
-    runnable = [name for name in names if hasattr(importlib.import_module(f"fieldassist.bench.{name}"), "run")] if (
-        not argv or argv[0] not in names
-    ) else [argv[0]]
+    runnable = (
+        [name for name in names if hasattr(importlib.import_module(f"fieldassist.bench.{name}"), "run")]
+        if (not argv or argv[0] not in names)
+        else [argv[0]]
+    )
     if not argv or argv[0] not in runnable:
         print(f"usage: python -m fieldassist.bench {'|'.join(runnable)}", file=sys.stderr)
         return 2

@@ -11,7 +11,8 @@ from fieldassist.finding import Finding
 
 SYMPTOMS: dict[str, tuple[str, ...]] = {
     "early": ("throttle_linkage_short", "governor_high", "throttle_sensor_fault"),
-    "late": ("governor_low", "throttle_linkage_long", "governor_sticking", "speed_sensor_fault", "vacuum_modulator_fault"),
+    "late": ("governor_low", "throttle_linkage_long", "governor_sticking", "speed_sensor_fault",
+             "vacuum_modulator_fault"),
     "harsh": ("line_pressure_high", "throttle_linkage_long", "accumulator_fault:*"),
     "soft": ("line_pressure_low", "accumulator_fault:*"),
     "delayed_engagement": ("fluid_low", "filter_restricted", "pump_worn", "line_pressure_low"),
@@ -27,7 +28,8 @@ SYMPTOMS: dict[str, tuple[str, ...]] = {
 WHERE: dict[tuple[str, str], tuple[str, ...]] = {
     ("fluid_level", "low"): ("fluid_low",), ("fluid_level", "high"): ("fluid_overfull",),
     ("fluid_condition", "burnt"): ("fluid_burnt",), ("fluid_condition", "milky"): ("fluid_contaminated",),
-    ("fluid_condition", "foamy"): ("fluid_overfull", "fluid_low"), ("linkage", "selector"): ("selector_linkage_off",),
+    ("fluid_condition", "foamy"): ("fluid_overfull", "fluid_low"),
+    ("linkage", "selector"): ("selector_linkage_off",),
     ("linkage", "throttle"): ("throttle_linkage_short", "throttle_linkage_long"),
     ("stall_speed", "low"): ("engine_output_low", "converter_stator_slips"),
 }  # fmt: skip
@@ -40,7 +42,9 @@ def look_up(unit: Unit, findings: Sequence[Finding]) -> dict[str, float]:
     for f in findings:
         if not f.present:
             continue
-        for cause in _elements(unit, f) + list(SYMPTOMS.get(f.kind, ())) + list(WHERE.get((f.kind, f.where or ""), ())):
+        for cause in (
+            _elements(unit, f) + list(SYMPTOMS.get(f.kind, ())) + list(WHERE.get((f.kind, f.where or ""), ()))
+        ):
             if cause.endswith("*"):
                 votes.update(c for c in known if c.startswith(cause[:-1]))
             elif cause in known:

@@ -1,7 +1,7 @@
 """Benchmark of the deduction.
 
-`python -m fieldassist.bench deduce [--rows] [--drives N] [--steered N] [--speed] [--out DIR]`; without arguments all
-parts, with 60 simulated drives and 6 steered ones for every unit.
+`python -m fieldassist.bench deduce [--rows] [--drives N] [--steered N] [--speed] [--out DIR]`; without
+arguments all parts, with 60 simulated drives and 6 steered ones for every unit.
 """
 
 from __future__ import annotations
@@ -128,8 +128,10 @@ def simulated_drives(count: int, out: Path) -> None:
         print(f"  {name:<27} {mine.line()}   chart: {base.line()}")
     print(f"  {'all':<27} {ours.line()}   chart: {chart.line()}")
     path = reliability_diagram(ours, chart, out)
-    print(f"  reliability diagram: {path}; expected calibration error {calibration_error(ours):.3f}"
-          f" (chart {calibration_error(chart):.3f})")
+    print(
+        f"  reliability diagram: {path}; expected calibration error {calibration_error(ours):.3f}"
+        f" (chart {calibration_error(chart):.3f})"
+    )
 
 
 def _after(signature: Signature, findings: Sequence[Finding], done: frozenset[str]) -> Posterior:
@@ -142,7 +144,9 @@ def _after(signature: Signature, findings: Sequence[Finding], done: frozenset[st
 def _bins(tally: Tally, count: int = 10) -> list[tuple[float, float, int]]:
     out = []
     for low in np.linspace(0.0, 1.0, count + 1)[:-1]:
-        rows = [i for i, p in enumerate(tally.confidence) if low <= p < low + 1.0 / count or (p >= 1.0 and low >= 0.9)]
+        rows = [
+            i for i, p in enumerate(tally.confidence) if low <= p < low + 1.0 / count or (p >= 1.0 and low >= 0.9)
+        ]
         if rows:
             mean = statistics.fmean(tally.confidence[i] for i in rows)
             out.append((mean, sum(tally.right[i] for i in rows) / len(rows), len(rows)))
@@ -167,7 +171,8 @@ def reliability_diagram(ours: Tally, chart: Tally, out: Path) -> Path:
         for p, right, n in bins:
             axes.annotate(str(n), (p, right), textcoords="offset points", xytext=(5, -9), fontsize=7)
     axes.set(xlabel="probability of the top suspect", ylabel="share of drives in which it is the fault",
-             xlim=(0, 1), ylim=(0, 1), title="Simulated drives, all units (numbers: drives in the bin)")  # fmt: skip
+             xlim=(0, 1), ylim=(0, 1),
+             title="Simulated drives, all units (numbers: drives in the bin)")  # fmt: skip
     axes.legend()
     out.mkdir(parents=True, exist_ok=True)
     path = out / "reliability.png"
@@ -204,7 +209,9 @@ POLICIES: dict[str, Policy] = {"next test": _next_test, "fixed order": _fixed, "
 
 def steered_drives(count: int) -> None:
     """Steps and minutes until the work to be done is certain, for each way of choosing the next step."""
-    print(f"\nsteps until {SURE:.0%} certainty of the work, {count} drives for every unit (road and look, no gauge)")
+    print(
+        f"\nsteps until {SURE:.0%} certainty of the work, {count} drives for every unit (road and look, no gauge)"
+    )
     steps: dict[str, list[int]] = {name: [] for name in POLICIES}
     minutes: dict[str, list[float]] = {name: [] for name in POLICIES}
     reached: dict[str, list[bool]] = {name: [] for name in POLICIES}
@@ -223,11 +230,12 @@ def steered_drives(count: int) -> None:
                 right[policy].append(good)
     for policy in POLICIES:
         n = len(steps[policy])
-        sure = [i for i in range(n) if reached[policy][i]]
-        correct = sum(right[policy][i] for i in sure) / max(len(sure), 1)
+        certain = [i for i in range(n) if reached[policy][i]]
+        correct = sum(right[policy][i] for i in certain) / max(len(certain), 1)
         print(
-            f"  {policy:<13} median {statistics.median(steps[policy]):4.0f} steps, mean {statistics.fmean(steps[policy]):5.1f},"
-            f" median {statistics.median(minutes[policy]):5.1f} min; certain in {len(sure) / n:.0%} of drives,"
+            f"  {policy:<13} median {statistics.median(steps[policy]):4.0f} steps,"
+            f" mean {statistics.fmean(steps[policy]):5.1f},"
+            f" median {statistics.median(minutes[policy]):5.1f} min; certain in {len(certain) / n:.0%} of drives,"
             f" of these right {correct:.0%}"
         )
 
@@ -261,7 +269,7 @@ def speed() -> None:
     unit = load_unit("eight_speed_four_sets")
     signature = signature_of(unit)
     rng = random.Random("speed")
-    _, findings, done = road_test(unit, rng)
+    _, findings, _ = road_test(unit, rng)
     findings = (findings * 20)[:20]
     context = Context()
     prior = prior_of(signature.causes, context)

@@ -100,16 +100,25 @@ def expressible(row: Row, unit: Unit) -> bool:
     """The unit has the gears, ranges and shifts of the row and at least one of the causes expected."""
     shifts = {s.id for s in unit.shifts} | {f"{a}-{b}" for a in unit.forward for b in unit.forward}
     for f in row.findings:
-        if f.gear not in (None, *unit.gears, "N") or f.range not in (None, *unit.ranges) or f.shift not in (None, *shifts):
+        if (
+            f.gear not in (None, *unit.gears, "N")
+            or f.range not in (None, *unit.ranges)
+            or f.shift not in (None, *shifts)
+        ):
             return False
     ids = {cause.id for cause in causes_for(unit)}
-    return any(name.partition(":")[0] in ("not", "any", "next", "flat", "removal") or name in ids for name in row.expect)
+    return any(
+        name.partition(":")[0] in ("not", "any", "next", "flat", "removal") or name in ids for name in row.expect
+    )
 
 
 def judge(row: Row, unit: Unit) -> Verdict:
-    """Deduce from a row. Special words in `expect`: `not:CAUSE` must be below its prior and out of the first three;
-    `any:slips` any cause of that sort; `removal` the likeliest work; `flat` hardly anything may change; `next:STEP`
-    that step is proposed first."""
+    """Deduce from a row.
+
+    Special words in `expect`: `not:CAUSE` must be below its prior and out of the first three; `any:slips` any
+    cause of that sort; `removal` the likeliest work; `flat` hardly anything may change; `next:STEP` that step is
+    among the tests proposed.
+    """
     result = deduce(unit, row.findings, row.context)
     ranked = sorted(result.probabilities, key=lambda cause: -result.probabilities[cause])
     return Verdict(row, unit.name, _rank(row, unit, result, ranked), tuple(ranked[:3]))

@@ -66,7 +66,7 @@ class Car:
 
 def build(unit: Unit, cause: str, rng: random.Random) -> Car:
     """Put a fault of random size into a good car."""
-    car = Car({e: 1.0 for e in unit.elements}, {e: 1.0 for e in unit.elements})
+    car = Car(dict.fromkeys(unit.elements, 1.0), dict.fromkeys(unit.elements, 1.0))
     x = rng.uniform(0.2, 1.0)
     name, _, sort = cause.partition(":")
     if sort == "slips":
@@ -163,7 +163,7 @@ class Drive:
 
     def __init__(self, unit: Unit, car: Car, rng: random.Random) -> None:
         self.unit, self.car, self.rng = unit, car, rng
-        good = Car({e: 1.0 for e in unit.elements}, {e: 1.0 for e in unit.elements})
+        good = Car(dict.fromkeys(unit.elements, 1.0), dict.fromkeys(unit.elements, 1.0))
         # Every element of the good car holds 40 % more than its hardest gear asks for at full throttle.
         self.size = {
             e: 1.4 * max(
@@ -177,13 +177,13 @@ class Drive:
     def _torque(self, range_: str, gear: str, element: str, throttle: str) -> float:
         share = abs(power_flow(self.unit, range_, gear).torques.get(element, 0.0))
         start = 1.6 if gear in ("1", "R") else 1.0
-        return share * (0.08 + 0.92 * PEDAL[throttle] ** 0.8) * start
+        return float(share * (0.08 + 0.92 * PEDAL[throttle] ** 0.8) * start)
 
     def _pressure(self, car: Car, range_: str, throttle: str, temperature: str) -> float:
         signal = min(max(PEDAL[throttle] + car.cable, 0.0), 1.0)
         level = (0.35 + 0.65 * signal**0.8) * car.pump * (1.7 if range_ == "R" else 1.0)
         level *= 1.0 - car.choke * (0.1 + 0.5 * PEDAL[throttle])
-        return level * (1.0 - car.air * (0.4 if temperature == "hot" else 0.25)) * (1.0 - 0.4 * car.lever)
+        return float(level) * (1.0 - car.air * (0.4 if temperature == "hot" else 0.25)) * (1.0 - 0.4 * car.lever)
 
     def margin(self, range_: str, gear: str, element: str, throttle: str) -> float:
         """Holding torque over torque."""
@@ -233,12 +233,14 @@ class Drive:
             press *= car.idle
         flow = max(press * car.feed[element], 0.05) ** 0.5
         stroke = 0.45 + car.slack.get(element, 0.0) + 0.5 * (1.0 - car.hold[element])
-        return stroke / flow + 0.4 * car.air + 0.3 * car.choke * (temperature == "cold")
+        return float(stroke / flow) + 0.4 * car.air + 0.3 * car.choke * (temperature == "cold")
 
     # ------------------------------------------------------------ steps
 
     def symptoms(self, step: Step) -> set[tuple[str, str | None]]:
         """(kind, where) of what there is to notice in a step."""
+        if step.procedure == "pressure":
+            return self._gauge(step.where or "line")
         play = getattr(self, f"_{step.procedure}", None)
         return play(step) if play is not None else set()
 
@@ -286,7 +288,9 @@ class Drive:
             return True
         if self.car.lever > 0.8 and self.rng.random() < 0.5:
             return True
-        return any(self.dead(e) and self.outcome(range_, gear, e) == "free" for e in self.unit.applied(range_, gear))
+        return any(
+            self.dead(e) and self.outcome(range_, gear, e) == "free" for e in self.unit.applied(range_, gear)
+        )
 
     def _creep_neutral(self, step: Step) -> set[tuple[str, str | None]]:
         out = self._noise("neutral")
@@ -343,7 +347,7 @@ class Drive:
             return {("no_shift", None)} if self.rng.random() < 0.5 else set()
         wished = 0.3 + PEDAL[throttle]
         speed = (0.3 + max(PEDAL[throttle] + car.cable + 0.15 * (1.0 - car.engine), 0.0)) / car.governor / wished
-        if car.restless and self.rng.random() < car.restless or car.valve.get(step.shift or "") == "loose":
+        if self.rng.random() < car.restless or car.valve.get(step.shift or "") == "loose":
             speed *= self.rng.choice((0.7, 1.4))
         if speed > 2.0:
             return {("no_shift", None)}
@@ -378,6 +382,8 @@ class Drive:
     def _hold(self, step: Step) -> set[tuple[str, str | None]]:
         gear = step.gear or "1"
         out = self._noise("moving")
+        if any(self.dead(e) and self.outcome("D", gear, e) == "free" for e in self.unit.applied("D", gear)):
+            return {("no_drive", None)}
         if self.slipping("D", gear, "medium") or (self.slipping("D", gear, "full") and self.rng.random() < 0.6):
             out.add(("slip", None))
         if self.locked("D", gear):
@@ -436,6 +442,8 @@ class Drive:
             out.add(("poor_top_speed", None))
         if car.lockup == "judder":
             out.add(("shudder", None))
+        if car.lockup == "off":
+            out.add(("engine_speed", "high"))
         return out
 
     def _noise_stopped(self, step: Step) -> set[tuple[str, str | None]]:
@@ -451,15 +459,15 @@ class Drive:
         gear = self.unit.ranges[range_][0]
         if car.engine < 0.8 or car.stator == "slips":
             return {("stall_speed", "low")}
-        if any(self.margin(range_, gear, e, "full") < 1.1 for e in self.unit.applied(range_, gear)
-               if self.outcome(range_, gear, e) != "held"):
+        if any(
+            self.margin(range_, gear, e, "full") < 1.1
+            for e in self.unit.applied(range_, gear)
+            if self.outcome(range_, gear, e) != "held"
+        ):
             return {("stall_speed", "high")}
         return set()
 
-    def _pressure_step(self, step: Step) -> set[tuple[str, str | None]]:
-        return self._tap(step.where or "line")
-
-    def _tap(self, tap: str) -> set[tuple[str, str | None]]:
+    def _gauge(self, tap: str) -> set[tuple[str, str | None]]:
         car, reads = self.car, self.unit.taps[tap].reads
         if reads == "governor":
             state = "low" if car.governor < 0.88 else "high" if car.governor > 1.12 else ""
@@ -478,10 +486,7 @@ class Drive:
 
 def observe(drive: Drive, step: Step, rng: random.Random) -> list[Finding]:
     """What somebody notes in one step."""
-    if step.procedure == "pressure":
-        seen = drive._tap(step.where or "line")
-    else:
-        seen = drive.symptoms(step)
+    seen = drive.symptoms(step)
     notes = [_note(step, kind, where) for kind, where in sorted(seen, key=str) if rng.random() > UNNOTICED]
     return [_wrong(step, rng) if rng.random() < WRONG else note for note in notes]
 

@@ -40,9 +40,13 @@ class Question:
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments."""
-    parser.add_argument("file", metavar="FILE", help="a session file, or JSON: unit, findings, context; - for stdin")
+    parser.add_argument(
+        "file", metavar="FILE", help="a session file, or JSON: unit, findings, context; - for stdin"
+    )
     parser.add_argument("--unit", help="unit to use in place of the file's")
-    parser.add_argument("--cases", type=Path, metavar="FILE", help="the shop's confirmed cases, to move the priors")
+    parser.add_argument(
+        "--cases", type=Path, metavar="FILE", help="the shop's confirmed cases, to move the priors"
+    )
     parser.add_argument("--json", action="store_true", help="print JSON")
 
 
@@ -161,7 +165,10 @@ def page(question: Question, result: Deduction) -> list[str]:
             lines += _wrap(f"       ! {caution}", 9)
     for step, why in result.withheld.items():
         lines += _wrap(f"     not now: {step} ({why})", 5)
-    lines += ["", *_wrap("The vehicle maker's service information, local law and licensed practice come first.", 0)]
+    lines += [
+        "",
+        *_wrap("The vehicle maker's service information, local law and licensed practice come first.", 0),
+    ]
     return lines
 
 

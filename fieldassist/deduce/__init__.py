@@ -1,4 +1,4 @@
-"""Gearset kinematics, units, causes, predicted signatures, posterior, next test: usable without the other rooms."""
+"""Gearset kinematics, units, causes, predicted signatures, posterior, next test; usable without other rooms."""
 
 from fieldassist.deduce.context import Context
 from fieldassist.deduce.deduction import Deduction, Suspect, deduce
@@ -8,6 +8,6 @@ from fieldassist.deduce.steps import step_by_id, steps_for
 from fieldassist.deduce.unit import Unit, load_unit, unit_names
 
 __all__ = [
-    "CaseBook", "Context", "Deduction", "ShopPriors", "Step", "Suspect", "Unit", "deduce", "load_unit", "step_by_id",
-    "steps_for", "unit_names",
+    "CaseBook", "Context", "Deduction", "ShopPriors", "Step", "Suspect", "Unit", "deduce", "load_unit",
+    "step_by_id", "steps_for", "unit_names",
 ]  # fmt: skip

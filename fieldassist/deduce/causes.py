@@ -40,7 +40,8 @@ LOOKS: tuple[str, ...] = ("milky", "burnt", "dark", "foamy", "particles", "varni
 UNIT_QUANTITIES: Mapping[str, float] = {
     "line": 1.0, "line_idle": 1.0, "line_hot": 1.0, "fade": 0.0, "aeration": 0.0, "friction": 1.0, "judder": 0.0,
     "governor_gain": 1.0, "governor_offset": 0.0, "governor_erratic": 0.0, "throttle_gain": 1.0,
-    "throttle_offset": 0.0, "throttle_stiff": 0.0, "kickdown": 1.0, "manual_valve": 0.0, "stator_slips": 0.0, "stator_seized": 0.0,
+    "throttle_offset": 0.0, "throttle_stiff": 0.0, "kickdown": 1.0, "manual_valve": 0.0, "stator_slips": 0.0,
+    "stator_seized": 0.0,
     "lockup_off": 0.0, "lockup_on": 0.0, "lockup_judder": 0.0, "engine": 1.0, "exhaust": 0.0, "input": 1.0,
     "output": 1.0, "load_drag": 0.0, "idle_high": 0.0, "level": 0.0, "linkage_seen": 0.0, "leak": 0.0,
     **{f"look_{look}": 0.0 for look in LOOKS}, **{f"noise_{noise}": 0.0 for noise in NOISES},
@@ -192,7 +193,9 @@ def _acts(table: Table, each: str | None) -> tuple[Mapping[str, tuple[float, flo
     acts = {key: _three(table, key, -1.0, 3.0) for key in table.data if key in known}
     for key in table.data:
         if key not in known and key != "noise_when":
-            raise table.error(key, f"{key} is not a quantity that a cause can act on; expected {', '.join(sorted(known))}")
+            raise table.error(
+                key, f"{key} is not a quantity that a cause can act on; expected {', '.join(sorted(known))}"
+            )
     if not acts:
         raise table.error(None, "acts: expected at least one quantity")
     return acts, noise_when

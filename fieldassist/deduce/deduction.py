@@ -212,5 +212,3 @@ def _work(signature: Signature, after: Posterior) -> dict[str, float]:
 def _rank(depth: str) -> int:
     """Order of depth: work outside the transmission is the least."""
     return ("not_transmission", "adjust", "fluid_and_filter", "in_vehicle", "removal").index(depth)
-
-

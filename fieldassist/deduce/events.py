@@ -71,7 +71,9 @@ class EventList:
 def _table(rows: Sequence[tuple[Event, Column]], floor: float, detected: float) -> EventTable:
     happens = np.array([p for _, p in rows])
     events = tuple(event for event, _ in rows)
-    return EventTable(events, np.log1p(-(floor + (detected - floor) * happens)), np.array([e.weight for e in events]))
+    return EventTable(
+        events, np.log1p(-(floor + (detected - floor) * happens)), np.array([e.weight for e in events])
+    )
 
 
 def likely(x: Column | float, threshold: float, width: float) -> Column:

@@ -188,5 +188,3 @@ def _mine(signature: Signature, cause: int) -> npt.NDArray[np.bool_]:
     mine = np.zeros(signature.count, dtype=bool)
     mine[len(DEGREES) * cause : len(DEGREES) * (cause + 1)] = True
     return mine
-
-

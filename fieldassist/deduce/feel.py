@@ -83,7 +83,13 @@ class _Road:
             self.events.add(Event("no_drive", range=range_, gear=gear), none)
         for throttle in PULLING:
             for temperature in TEMPERATURES:
-                at = {"range": range_, "gear": gear, "throttle": throttle, "temperature": temperature, "load": "drive"}
+                at = {
+                    "range": range_,
+                    "gear": gear,
+                    "throttle": throttle,
+                    "temperature": temperature,
+                    "load": "drive",
+                }
                 slip = h.slip(range_, gear, throttle, temperature)
                 self.events.add(Event("slip", **at), slip)
                 judder = 0.55 * s["judder"] if launch else 0.25 * s["judder"]
@@ -110,7 +116,8 @@ class _Road:
         for element in unit.elements:
             now = excess(unit, range_, gear, element)
             if element not in unit.applied(range_, gear) and now.kind == "falls" and now.ratio is not None:
-                nearest = min(out, key=lambda g: abs(unit.ratio(g) - now.ratio))
+                ratio = now.ratio
+                nearest = min(out, key=lambda g: abs(unit.ratio(g) - ratio))
                 out[nearest].append(0.9 * s.element[element, "drag"])
         if len(gears) > 1:
             second = gears[1]
@@ -213,13 +220,19 @@ class _Road:
                 self.events.add(Event("flare", **at), 0.95 * flare, held, 0.4 * hang)
                 self.events.add(Event("harsh", **at), 0.75 * hang, 0.9 * harsh_line, hard, 0.3 * entering)
                 self.events.add(Event("soft", **at), soft, 0.5 * likely(pressure, 0.75, -0.06), 0.2 * flare)
-                self.events.add(Event("late", **at), 0.95 * late, 0.65 * hang, 0.4 * erratic, 0.3 * stuck, 0.5 * missing)
-                self.events.add(Event("no_shift", **at), never, 0.95 * stuck, missing, 0.12 * erratic, 0.35 * starts_above)
+                self.events.add(
+                    Event("late", **at), 0.95 * late, 0.65 * hang, 0.4 * erratic, 0.3 * stuck, 0.5 * missing
+                )
+                self.events.add(
+                    Event("no_shift", **at), never, 0.95 * stuck, missing, 0.12 * erratic, 0.35 * starts_above
+                )
                 self.events.add(Event("early", **at), 0.95 * early, 0.35 * erratic)
                 self.events.add(Event("hunting", **at), 0.55 * erratic, 0.05 * likely(timing, 1.3, 0.06))
         self.events.add(Event("bind", range="D", shift=shift.id, gear=high), 0.9 * entering, *released_late)
         if high != unit.forward[-1]:
-            self.events.add(Event("skip", range="D", shift=shift.id, gear=high), 0.85 * skipped, 0.4 * starts_above)
+            self.events.add(
+                Event("skip", range="D", shift=shift.id, gear=high), 0.85 * skipped, 0.4 * starts_above
+            )
 
     def _takeover(self, shift: Shift, throttle: str, temperature: str) -> tuple[Column, Column]:
         """Chance of a flare, and of a hang that ends in a thump, as the new elements take over.
@@ -252,7 +265,6 @@ class _Road:
         up = f"{low}-{high}"
         stays = s.shift[up, "stuck_high"]
         erratic = either(s["governor_erratic"], s.shift[up, "erratic"])
-        timing = self.timing("full")
         at = {"range": "D", "shift": shift.id}
         self.events.add(
             Event("no_kickdown", **at, throttle="full"),
@@ -314,7 +326,11 @@ class _Road:
             0.7 * never, 0.5 * lost, 0.5 * h.slip("D", top, "full", "hot"), 0.2 * s["lockup_off"],
         )  # fmt: skip
         if unit.converter_clutch:
-            self.events.add(Event("engine_speed:high", range="D", gear=top, throttle="light"), 0.9 * s["lockup_off"])
+            self.events.add(
+                Event("engine_speed:high", range="D", throttle="light"),
+                0.9 * s["lockup_off"],
+                0.1 * s["stator_seized"],
+            )
 
     def _driving_ranges(self) -> list[str]:
         return [r for r, gears in self.unit.ranges.items() if gears[0] != "N"]

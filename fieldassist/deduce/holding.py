@@ -26,7 +26,9 @@ LAUNCH = 1.05
 """Extra demand on pulling away: the converter multiplies torque."""
 SHIFT_WORK = 1.25
 """Extra demand on an element that takes over a shift: it also slows the engine down."""
-MARGIN = 1.5
+DOUBT = 0.11
+"""Logistic scale of the overload at which an element slips: no two units have the same margins (assumed)."""
+MARGIN = 1.55
 """Torque that a good element can hold, over the most that it is asked for (assumed)."""
 SHARE_EXPONENT = 1.0 / 3.0
 """Elements are sized by heat as well as by torque, so demand grows less than the torque share."""
@@ -83,7 +85,9 @@ class Holding:
     def line(self, throttle: str, temperature: str) -> Column:
         """Line pressure, as a share of the good unit's at full throttle (forward ranges)."""
         s = self.states
-        pressure = BASE_PRESSURE + (1.0 - BASE_PRESSURE) * np.minimum(self.signal(throttle, temperature) / TOPS_OUT, 1.0)
+        pressure = BASE_PRESSURE + (1.0 - BASE_PRESSURE) * np.minimum(
+            self.signal(throttle, temperature) / TOPS_OUT, 1.0
+        )
         starved = 1.0 - s["fade"] * {"closed": 0.1, "light": 0.3, "medium": 0.45, "full": 0.6}[throttle]
         air = 1.0 - s["aeration"] * (0.38 if temperature == "hot" else 0.2)
         off_port = 1.0 - 0.45 * s["manual_valve"]
@@ -154,7 +158,7 @@ class Holding:
         self, range_: str, gear: str, element: str, throttle: str, temperature: str, extra: float = 1.0
     ) -> Column:
         """Probability that an element slips."""
-        return likely(self.overload(range_, gear, element, throttle, temperature, extra), 1.0, 0.09)
+        return likely(self.overload(range_, gear, element, throttle, temperature, extra), 1.0, DOUBT)
 
     def gone(self, element: str, temperature: str = "hot") -> Column:
         """Probability that an element is as good as not there."""
@@ -175,7 +179,9 @@ class Holding:
             feed = feed * s["line_idle"]
         starved = np.clip(1.0 / np.maximum(feed, 0.2) - 1.0, -0.3, 3.0)
         worn = 1.0 - s.element[element, "capacity"]
-        pickup = s["fade"] * (0.3 if temperature == "hot" else 0.7)  # a clogged filter fills slowly, cold fluid worst
+        pickup = s["fade"] * (
+            0.3 if temperature == "hot" else 0.7
+        )  # a clogged filter fills slowly, cold fluid worst
         return np.asarray(
             s.element[element, "apply_time"] + 0.7 * starved + 0.8 * worn + 0.6 * s["aeration"] + pickup
         )
@@ -192,7 +198,7 @@ class Holding:
             p = self.slips(range_, gear, element, throttle, temperature)
             gone = self.gone(element)
             # A lost element that a one-way clutch stands in for gives another gear, not slip.
-            keep = 0.12 if loss(self.unit, range_, gear, element).kind == "free" else 0.05
+            keep = 0.2 if loss(self.unit, range_, gear, element).kind == "free" else 0.05
             parts.append(p * (1.0 - gone) + keep * gone)
         parts += self._stand_ins(range_, gear, throttle, temperature)
         return either(*parts) if parts else np.zeros(self.states.count)

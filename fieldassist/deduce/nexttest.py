@@ -68,7 +68,9 @@ CAUTIONS: Mapping[str, tuple[str, ...]] = {
         "Parking brake and foot brake on, wheels blocked, nobody in front or behind.",
         "Lift off at once if the engine passes the specified speed; then cool it in N.",
     ),
-    "pressure": ("Hot fluid under pressure: gauge and hose rated for it, hands and hose clear of hot and moving parts.",),
+    "pressure": (
+        "Hot fluid under pressure: gauge and hose rated for it, hands and hose clear of hot and moving parts.",
+    ),
     "pan_inspection": ("Hot fluid: let it cool, wear gloves and eye protection; support the car on stands.",),
     "kickdown": ("Clear road, within the speed limit.",),
     "acceleration": ("Clear road, within the speed limit.",),
@@ -92,7 +94,11 @@ class Ranked:
 
 
 def propose(
-    signature: Signature, steps: Sequence[Step], after: Posterior, findings: Sequence[Finding], done: frozenset[str]
+    signature: Signature,
+    steps: Sequence[Step],
+    after: Posterior,
+    findings: Sequence[Finding],
+    done: frozenset[str],
 ) -> Plan:
     """Rank the tests that are left."""
     withheld = _withheld(signature, steps, after, findings, done)
@@ -102,7 +108,9 @@ def propose(
         return Plan((), f"the work is settled: {joint.work} ({joint.work_share:.0%})", withheld)
     useful = [r for r in _rank(joint, left) if r.about_work >= LEAST_GAIN]
     if not useful:
-        return Plan((), f"no test that is left would change the work: {joint.work} ({joint.work_share:.0%})", withheld)
+        return Plan(
+            (), f"no test that is left would change the work: {joint.work} ({joint.work_share:.0%})", withheld
+        )
     proposals = tuple(
         Proposal(
             r.step.id, r.step.title, r.gain, r.step.minutes, r.step.depth, joint.why(r.step, r.outcome),
@@ -181,7 +189,11 @@ class _Joint:
         names = {c.id: c.name for c in self.signature.causes}
         shares = outcome.sum(axis=1)
         telling = 1 + int(shares[1:].argmax()) if len(shares) > 1 else 0
-        kind = outcomes(self.signature.unit, step)[telling - 1][0].replace("_", " ").replace(":", " ") if telling else "normal"
+        kind = (
+            outcomes(self.signature.unit, step)[telling - 1][0].replace("_", " ").replace(":", " ")
+            if telling
+            else "normal"
+        )
         by_group = np.zeros((2, len(self.groups)))
         for row, n in ((outcome[telling], 0), (outcome[0], 1)):
             by_group[n] = np.bincount(self.group, row, len(self.groups)) / max(float(row.sum()), 1e-12)
@@ -230,7 +242,11 @@ def _known(step: Step, findings: Sequence[Finding]) -> bool:
 
 
 def _withheld(
-    signature: Signature, steps: Sequence[Step], after: Posterior, findings: Sequence[Finding], done: frozenset[str]
+    signature: Signature,
+    steps: Sequence[Step],
+    after: Posterior,
+    findings: Sequence[Finding],
+    done: frozenset[str],
 ) -> dict[str, str]:
     stalls = [s for s in steps if s.procedure == "stall" and s.id not in done]
     if not stalls:
@@ -239,7 +255,9 @@ def _withheld(
     return {s.id: reason for s in stalls} if reason is not None else {}
 
 
-def _no_stall(signature: Signature, after: Posterior, findings: Sequence[Finding], done: frozenset[str]) -> str | None:
+def _no_stall(
+    signature: Signature, after: Posterior, findings: Sequence[Finding], done: frozenset[str]
+) -> str | None:
     for f in findings:
         words = (f.where or "").replace("_", " ").split()
         if f.kind == "fluid_level" and f.present and ("low" in words or not words):
@@ -249,7 +267,9 @@ def _no_stall(signature: Signature, after: Posterior, findings: Sequence[Finding
         if f.kind == "fluid_condition" and f.present and {"milky", "foamy"} & set(words):
             return "the fluid is not fit for a stall test"
     starved = np.array([
-        max(1.0 - min(c.acts.get("line", (1.0,))), c.acts.get("fade", (0.0,))[-1], -min(c.acts.get("level", (0.0,))))
+        max(
+            1.0 - min(c.acts.get("line", (1.0,))), c.acts.get("fade", (0.0,))[-1], -min(c.acts.get("level", (0.0,)))
+        )
         for c in signature.causes
     ])  # fmt: skip
     if float(after.cause[starved > 0.25].sum()) >= STARVED:

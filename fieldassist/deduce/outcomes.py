@@ -21,6 +21,8 @@ def outcomes(unit: Unit, step: Step) -> tuple[tuple[str, Condition], ...]:
     at = Condition(step.range, step.gear, step.shift, step.throttle, step.temperature, step.load, step.where)
     out: list[tuple[str, Condition]] = []
     for kind in step.kinds:
+        if kind == "engine_speed" and step.procedure == "cruise":
+            out.append(("engine_speed:high", at))
         if kind in _NUMBERS:
             continue
         if kind in ("stall_speed", "fluid_level"):

@@ -45,7 +45,7 @@ class LeftOut:
 
     def log_single(self) -> Array:
         """Log likelihood under every single hypothesis, shape (H,)."""
-        return -self.weight * np.log1p((1.0 - self.absent).sum(axis=0) / self.scale)
+        return np.asarray(-self.weight * np.log1p((1.0 - self.absent).sum(axis=0) / self.scale))
 
     def log_pairs(self, size: int) -> Array:
         """Log likelihood under every pair of the first `size` hypotheses, shape (size, size)."""
@@ -131,7 +131,9 @@ def _log_pairs(prior: Prior, evidence: Sequence[Evidence], size: int, degrees: i
     upper = np.triu(np.ones((len(share), len(share))), 1)
     product = np.outer(share, share) * upper
     product *= prior.two / product.sum()
-    start = np.repeat(np.repeat(product, degrees, axis=0), degrees, axis=1) * np.outer(prior.degree.ravel(), prior.degree.ravel())
+    start = np.repeat(np.repeat(product, degrees, axis=0), degrees, axis=1) * np.outer(
+        prior.degree.ravel(), prior.degree.ravel()
+    )
     with np.errstate(divide="ignore"):
         log = np.log(start)
     running = np.ones((size, size))

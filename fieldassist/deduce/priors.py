@@ -92,7 +92,9 @@ class CaseBook:
         """Close the file."""
         self._db.close()
 
-    def confirm(self, unit: str, causes: Sequence[str], remark: str | None = None, session: str | None = None) -> int:
+    def confirm(
+        self, unit: str, causes: Sequence[str], remark: str | None = None, session: str | None = None
+    ) -> int:
         """Record what the teardown showed; return the case's number.
 
         The same `session` is recorded once: a second time replaces its causes.

@@ -9,6 +9,7 @@ Findings as JSON. Every finding may leave out what was not said; `range`, `gear`
   may add what it does: `low`, `high`, `normal`, `falls` (also `falls slowly`, `drops`), with `idle` for a
   reading at idle: `"line low idle"`, `"servo low"`. Without a tap it is line pressure. `value` in psi or kPa is
   held against the tap's specification in the unit file for that range.
+- `engine_speed`: `high` at cruise; or `gear` and `value` in rpm with the road speed in `where`: `"at 45 mph"`.
 - `engagement_time`: `value` in seconds.  `shift_speed`: `shift`, `throttle`, `value` in mph or km/h.
 - `fluid_level`: `low`, `high`, `normal`.  `fluid_condition`: `milky`, `burnt`, `dark`, `foamy`, `particles`,
   `varnish`, `clear`.  `noise`: `whine`, `grind`, `buzz`, `rattle`, `clunk`, `hum`; `linkage`: `selector`,
@@ -36,8 +37,10 @@ from fieldassist.finding import Finding
 
 _STATES: Mapping[str, str] = {
     "low": "low", "below": "low", "under": "low", "weak": "low", "high": "high", "above": "high", "over": "high",
-    "overfull": "high", "falls": "falls", "falling": "falls", "drops": "falls", "dropping": "falls", "fades": "falls",
-    "gradually": "falls", "slowly": "falls", "normal": "normal", "good": "normal", "ok": "normal", "okay": "normal",
+    "overfull": "high", "falls": "falls", "falling": "falls", "drops": "falls", "dropping": "falls",
+    "fades": "falls",
+    "gradually": "falls", "slowly": "falls", "normal": "normal", "good": "normal", "ok": "normal",
+    "okay": "normal",
     "correct": "normal", "right": "normal", "full": "normal",
 }  # fmt: skip
 _LOOKS: Mapping[str, str] = {
@@ -51,7 +54,8 @@ _LOOKS: Mapping[str, str] = {
 }  # fmt: skip
 _NOISES: Mapping[str, str] = {
     "whine": "whine", "whining": "whine", "howl": "whine", "grind": "grind", "grinding": "grind", "growl": "grind",
-    "buzz": "buzz", "buzzing": "buzz", "rattle": "rattle", "rattling": "rattle", "clunk": "clunk", "thump": "clunk",
+    "buzz": "buzz", "buzzing": "buzz", "rattle": "rattle", "rattling": "rattle", "clunk": "clunk",
+    "thump": "clunk",
     "knock": "clunk", "hum": "hum", "humming": "hum", "vibration": "hum",
 }  # fmt: skip
 USUAL_STALL = (1900.0, 2650.0)
@@ -76,7 +80,7 @@ class Evidence:
         out = np.full(self.terms[0][1].shape if self.terms else (1,), self.base)
         for factor, absent in self.terms:
             out = out + factor * absent
-        return np.maximum(out, 1e-9)
+        return np.asarray(np.maximum(out, 1e-9))
 
 
 def evidence_of(signature: Signature, finding: Finding, context: Context) -> Evidence:
@@ -133,7 +137,7 @@ def _no_drive(unit: Unit, kind: str, at: Condition) -> tuple[str, Condition]:
 
 
 def _braking_gear(unit: Unit, range_: str | None) -> str | None:
-    """The gear that a manual range is pulled into for its engine braking: the highest that holds on the overrun."""
+    """The gear that a manual range is pulled into to brake with the engine: the highest that holds then."""
     gears = unit.ranges.get(range_ or "", ())
     return next((g for g in reversed(gears) if power_flow(unit, range_ or "", g, load="coast").drives), None)
 
@@ -156,7 +160,10 @@ def _state(finding: Finding) -> str | None:
 def _two_sided(signature: Signature, kind: str, at: Condition, low: float, high: float) -> Terms:
     """Evidence that a reading is low with probability `low`, high with `high`, else as it should be."""
     normal = 1.0 - low - high
-    absent_low, absent_high = _side_absent(signature, f"{kind}:low", at), _side_absent(signature, f"{kind}:high", at)
+    absent_low, absent_high = (
+        _side_absent(signature, f"{kind}:low", at),
+        _side_absent(signature, f"{kind}:high", at),
+    )
     # P(low) + P(high) may add up to more than 1 under two causes; each is read by itself.
     return normal + (low - normal) + (high - normal), [(normal - low, absent_low), (normal - high, absent_high)]
 
@@ -213,7 +220,7 @@ def _pressure(signature: Signature, finding: Finding, at: Condition, context: Co
     if throttle in ("light", "medium"):
         throttle = None
     at = Condition(at.range, at.gear, None, throttle, None, None, target)
-    if target == "line" and at.gear is None and at.range in unit.ranges:
+    if target == "line" and at.gear is None and at.range is not None and at.range in unit.ranges:
         at = _with(at, gear=unit.ranges[at.range][0])  # read standing, unless a gear is named
     if target in ("governor", "throttle"):
         at = Condition(where=target)
@@ -236,7 +243,12 @@ def _tap(unit: Unit, words: list[str]) -> str:
         if element.friction and element.id in text:
             return element.id
     for element in unit.elements.values():
-        if element.servo and "release" in words and element.released_by and ("servo" in words or element.tap in words):
+        if (
+            element.servo
+            and "release" in words
+            and element.released_by
+            and ("servo" in words or element.tap in words)
+        ):
             return element.released_by
     for tap in unit.taps.values():
         if tap.id in text and tap.reads == "elements":
@@ -278,7 +290,10 @@ def _engagement_time(signature: Signature, finding: Finding, at: Condition, cont
 def _fluid(signature: Signature, finding: Finding, at: Condition, context: Context) -> Terms:
     looks = {_LOOKS[word] for word in _words(finding.where) if word in _LOOKS}
     if "clear" in looks and len(looks) == 1:
-        absent = [signature.said_absent("fluid_condition", Condition(where=look)) for look in ("milky", "burnt", "dark", "foamy")]
+        absent = [
+            signature.said_absent("fluid_condition", Condition(where=look))
+            for look in ("milky", "burnt", "dark", "foamy")
+        ]
         return 0.0, [(1.0, np.prod(absent, axis=0))]
     looks.discard("clear")
     if not looks:
@@ -329,7 +344,10 @@ def _shift_speed(signature: Signature, finding: Finding, at: Condition, context:
 
 
 def _engine_speed(signature: Signature, finding: Finding, at: Condition, context: Context) -> Terms:
-    """Engine speed alone says nothing without the road speed; `where` may give it: "at 45 mph"."""
+    """Engine speed alone says nothing without the road speed: `where` may give it ("at 45 mph"), or say that it is
+    `high` at cruise, as without the converter clutch."""
+    if finding.value is None and _state(finding) in ("high", None):
+        return 1.0, [(-1.0, signature.said_absent("engine_speed:high", Condition()))]
     words = (finding.where or "").lower()
     found = re.search(r"(\d+(?:\.\d+)?)\s*(mph|km/h)", words)
     if found is None or finding.value is None or finding.gear is None:

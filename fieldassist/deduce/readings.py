@@ -12,13 +12,13 @@ from fieldassist.deduce.states import Column
 from fieldassist.deduce.unit import Unit
 
 _DARK_BY_AGE = 0.3
-"""Share of cars whose fluid has darkened without any fault: it proves nothing (check_values D6, S28)."""
+"""Share of cars whose fluid has darkened without any fault: it proves nothing (published: a maker's fluid check of 2001)."""
 _LEAKS_ANYWAY = 0.12
 """Share of cars with a leak that has nothing to do with the complaint (common practice, no source)."""
 
 
 STALLED = 1.3
-"""Extra demand at stall: the converter multiplies torque the most (stall torque ratio 1.8 to 2.5: check_values C)."""
+"""Extra demand at stall: the converter multiplies torque the most (published stall torque ratios: 1.8 to 2.5)."""
 
 
 def add_readings(unit: Unit, holding: Holding, events: EventList) -> None:
@@ -35,7 +35,7 @@ def _driving(unit: Unit) -> list[str]:
 
 def _stall(unit: Unit, holding: Holding, events: EventList) -> None:
     """Stall speed goes with the square root of engine torque (capacity factor K = n / sqrt(T)) and falls by a
-    third or more when the stator does not hold (at least 33 %: check_values row 46, D16)."""
+    third or more when the stator does not hold (at least 33 %: a truck mechanic's handbook)."""
     s = holding.states
     speed = np.sqrt(s["engine"]) * (1.0 - 0.36 * s["stator_slips"]) * (1.0 - 0.12 * s["exhaust"])
     low = likely(speed, 0.9, -0.025)
@@ -47,7 +47,9 @@ def _stall(unit: Unit, holding: Holding, events: EventList) -> None:
             parts.append(holding.gone(element))
         high = either(*parts, 0.5 * (1.0 - s["input"]), 0.3 * s["manual_valve"])
         events.add(Event("stall_speed:high", range=range_, gear=gear), high * (1.0 - 0.7 * low))
-        events.add(Event("stall_speed:low", range=range_, gear=gear), low * (1.0 - 0.8 * high), 0.5 * s["lockup_on"])
+        events.add(
+            Event("stall_speed:low", range=range_, gear=gear), low * (1.0 - 0.8 * high), 0.5 * s["lockup_on"]
+        )
 
 
 def _pressures(unit: Unit, holding: Holding, events: EventList) -> None:
@@ -61,7 +63,9 @@ def _pressures(unit: Unit, holding: Holding, events: EventList) -> None:
             for throttle in ("closed", "full"):
                 base = holding.line(throttle, "hot") / holding.good_line(throttle)
                 # A starved pump reads right at first and falls while it runs; that is an event of its own.
-                steady = base / (1.0 - s["fade"] * {"closed": 0.1, "full": 0.6}[throttle]) * (1.0 - 0.3 * s["fade"])
+                steady = (
+                    base / (1.0 - s["fade"] * {"closed": 0.1, "full": 0.6}[throttle]) * (1.0 - 0.3 * s["fade"])
+                )
                 line = steady * drop * (s["line_idle"] if throttle == "closed" else 1.0)
                 at = {"range": range_, "gear": gear, "throttle": throttle}
                 _bands(events, "line", line, at)
@@ -70,7 +74,11 @@ def _pressures(unit: Unit, holding: Holding, events: EventList) -> None:
     events.add(Event("pressure:falls", where="line"), 0.95 * likely(s["fade"], 0.15, 0.04), 0.3 * s["aeration"])
     for element in unit.friction:
         leak = 1.0 - s.element[element, "circuit"]
-        events.add(Event("pressure:falls", where=element), 0.5 * likely(leak, 0.25, 0.06), 0.8 * likely(s["fade"], 0.2, 0.04))
+        events.add(
+            Event("pressure:falls", where=element),
+            0.5 * likely(leak, 0.25, 0.06),
+            0.8 * likely(s["fade"], 0.2, 0.04),
+        )
     governor = s["governor_gain"] + s["governor_offset"]
     events.add(Event("pressure:low", where="governor"), 0.95 * likely(governor, 0.89, -0.02))
     events.add(Event("pressure:high", where="governor"), 0.95 * likely(governor, 1.11, 0.02))
@@ -90,7 +98,9 @@ def _fluid(holding: Holding, events: EventList) -> None:
     events.add(Event("fluid_level:low"), 0.97 * likely(s["level"], -0.3, -0.05))
     events.add(Event("fluid_level:high"), 0.97 * likely(s["level"], 0.3, 0.05))
     for look in LOOKS:
-        events.add(Event("fluid_condition", where=look), s[f"look_{look}"], _DARK_BY_AGE if look == "dark" else 0.0)
+        events.add(
+            Event("fluid_condition", where=look), s[f"look_{look}"], _DARK_BY_AGE if look == "dark" else 0.0
+        )
     off = s["manual_valve"] > 0.0
     events.add(Event("linkage", where="selector"), np.where(off, s["linkage_seen"], 0.0))
     events.add(Event("linkage", where="throttle"), np.where(off, 0.0, s["linkage_seen"]))

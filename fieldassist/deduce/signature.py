@@ -23,7 +23,7 @@ from fieldassist.deduce.unit import Unit
 
 FALSE_REPORT = 0.003
 """Chance that something is noticed that is not there, per event."""
-DETECTED = 0.94
+DETECTED = 0.9
 """Chance that what happens is noticed and reported."""
 
 _SAID_FOR: Mapping[str, tuple[tuple[str, float], ...]] = {
@@ -89,8 +89,10 @@ class Signature:
         self.tables: dict[str, EventTable] = events.tables(FALSE_REPORT, DETECTED)
         self._columns = {kind: _columns(table.events) for kind, table in self.tables.items()}
         # Ranges besides D and R repeat their gears: unless they are named, nobody tries every gear in each.
-        self._usual = {kind: np.where(np.isin(c["range"], ("D", "R", "N", "")), 1.0, _SIDE_RANGE)
-                       for kind, c in self._columns.items()}
+        self._usual = {
+            kind: np.where(np.isin(c["range"], ("D", "R", "N", "")), 1.0, _SIDE_RANGE)
+            for kind, c in self._columns.items()
+        }
 
     def said_absent(self, kind: str, at: Condition) -> npt.NDArray[np.float64]:
         """Probability that nobody would report `kind` in a condition; shape (H,).
@@ -165,8 +167,10 @@ class Signature:
                 (columns["shift"] == "") & (columns["gear"] == new) & (not named)
             )
         if at.gear is not None:
-            rows &= (columns["gear"] == at.gear) | (columns["new"] == at.gear) | (
-                (columns["gear"] == "") & (columns["shift"] == "") & (not named)
+            rows &= (
+                (columns["gear"] == at.gear)
+                | (columns["new"] == at.gear)
+                | ((columns["gear"] == "") & (columns["shift"] == "") & (not named))
             )
         return rows
 

@@ -13,12 +13,13 @@ from fieldassist.deduce.signature import Condition, Signature
 from fieldassist.deduce.step import Step
 from fieldassist.finding import Finding
 
-DONE = 0.85
+DONE = 0.5
 """Chance that something is reported when it shows in a step that was done."""
 MEASURED = 0.6
 """Chance that a reading out of order is told besides another of its kind (common practice, no source)."""
 COMPARED = 0.85
-"""Chance that line pressure would be told too if it were out of order, besides a circuit's that is held against it."""
+"""Chance that line pressure would be told too if it were out of order, besides a
+circuit's that is held against it."""
 NAMED = 0.2
 """Chance that another gear would be told too (common practice, no source)."""
 _NAMED: tuple[str, ...] = ("slip", "bind", "no_engine_braking")
@@ -53,7 +54,9 @@ def left_out(signature: Signature, findings: Sequence[Finding], done: frozenset[
     """What a complaint does not mention. None when steps were done, or nothing was said at all."""
     if done or not findings:
         return None
-    rows = [signature.said_absent(kind, at) for kind, at in _prominent(signature) if not _mentioned(findings, kind, at)]
+    rows = [
+        signature.said_absent(kind, at) for kind, at in _prominent(signature) if not _mentioned(findings, kind, at)
+    ]
     return LeftOut(np.array(rows).reshape(-1, signature.count), TOLD_WEIGHT, TOLD_SCALE)
 
 
@@ -73,10 +76,14 @@ def _measured(kind: str, findings: Sequence[Finding]) -> list[tuple[str, Conditi
     if where and not any("line" in (f.where or "") for f in findings):
         # a circuit's tap is held against line pressure
         return [
-            (f"{kind}:{side}", Condition(range=r, where=where), COMPARED) for side in ("low", "high") for r in ("D", None)
+            (f"{kind}:{side}", Condition(range=r, where=where), COMPARED)
+            for side in ("low", "high")
+            for r in ("D", None)
         ]
     return [
-        (f"{kind}:{side}", Condition(range=r, where=where), MEASURED) for side in ("low", "high") for r in ("D", "R")
+        (f"{kind}:{side}", Condition(range=r, where=where), MEASURED)
+        for side in ("low", "high")
+        for r in ("D", "R")
     ]
 
 
@@ -86,7 +93,12 @@ def _unsaid(signature: Signature, kind: str, at: Condition, told: float) -> Evid
 
 def _mentioned(findings: Sequence[Finding], kind: str, at: Condition) -> bool:
     base = kind.partition(":")[0]
-    same = {"late": "shift_speed", "early": "shift_speed", "delayed_engagement": "engagement_time", "slip": "flare"}
+    same = {
+        "late": "shift_speed",
+        "early": "shift_speed",
+        "delayed_engagement": "engagement_time",
+        "slip": "flare",
+    }
     for f in findings:
         if f.kind not in (base, "normal", same.get(base)):
             continue

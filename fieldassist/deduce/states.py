@@ -59,5 +59,5 @@ def states_of(unit: Unit, causes: tuple[Cause, ...]) -> States:
                 element[cause.subject, quantity][columns] = values
             elif cause.subject is not None:
                 shift[cause.subject, quantity][columns] = values
-    when = tuple(c.noise_when for c in causes for _ in DEGREES) + ("all",)
-    return States(causes, whole, element, shift, when)
+    when = [c.noise_when for c in causes for _ in DEGREES]
+    return States(causes, whole, element, shift, (*when, "all"))
