@@ -305,6 +305,12 @@ def test_what_people_type_stays_text(session: Path, tmp_path: Path) -> None:
     assert "script" not in seen.tags and "img" not in seen.tags
 
 
+def test_half_a_surrogate_pair_from_a_foreign_file_breaks_no_page(session: Path, tmp_path: Path) -> None:
+    with Store.open(session) as store:
+        store.append("note", {"step": "\ud800", "text": "worn \udfff", "clip": None})
+    assert "worn ?" in write_report(session, tmp_path / "report.html").read_text(encoding="utf-8")
+
+
 def test_report_of_an_unknown_unit_and_an_empty_session(tmp_path: Path) -> None:
     path = tmp_path / "x.session"
     Store.create(path, {"unit": "no_such_unit", "checklist": "none"}).close()

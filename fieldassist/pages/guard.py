@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Callable
 from http.cookies import CookieError, SimpleCookie
+from typing import Any
 from urllib.parse import parse_qs
 
 from starlette.datastructures import Headers
@@ -154,11 +155,8 @@ class Guard:
         return None
 
     def _pair(self, headers: Headers, body: bytes) -> Response:
-        try:
-            data = json.loads(body)
-        except (ValueError, RecursionError):
-            data = None
-        code = data.get("code") if isinstance(data, dict) else None
+        data = read_object(body)
+        code = data.get("code") if data is not None else None
         if not isinstance(code, str) or len(code) > 200:
             return JSONResponse({"message": "expected a code"}, 400)
         token, pause = self._door.try_code(code)
@@ -170,6 +168,16 @@ class Guard:
         response = JSONResponse({"message": "paired"})
         response.set_cookie(self._cookie, token, httponly=True, samesite="strict", path="/")
         return response
+
+
+def read_object(body: bytes) -> dict[str, Any] | None:
+    """Return the JSON object of a body; None when it is none, or holds text that no file or page can hold."""
+    try:
+        data = json.loads(body)
+        json.dumps(data, ensure_ascii=False).encode()  # half a surrogate pair is JSON, but not text
+    except (ValueError, RecursionError):
+        return None
+    return data if isinstance(data, dict) else None
 
 
 def _with_headers(send: Send) -> Send:

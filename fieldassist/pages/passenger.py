@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -21,6 +20,7 @@ from fieldassist.finding import Finding
 from fieldassist.pages.case import read_case
 from fieldassist.pages.choices import option, vocabulary
 from fieldassist.pages.feed import Feed
+from fieldassist.pages.guard import read_object
 from fieldassist.pages.live import session_key
 from fieldassist.pages.templating import STATIC, templates
 from fieldassist.pages.typed import typed_findings
@@ -47,6 +47,8 @@ def passenger_app(path: Path) -> Starlette:
         return HTMLResponse(text)
 
     async def live(request: Request) -> Response:
+        if request.method == "HEAD":
+            return Response(media_type="text/event-stream")
         return StreamingResponse(feed.stream(), media_type="text/event-stream")
 
     async def words_to_pick(request: Request) -> Response:
@@ -137,14 +139,12 @@ def match(path: Path, data: dict[str, Any]) -> dict[str, Any]:
 
 
 async def _answer(request: Request, work: Any) -> Response:
+    data = read_object(await request.body())
+    if data is None:
+        return JSONResponse({"message": "expected a JSON object"}, 400)
     try:
-        data = json.loads(await request.body())
-        if not isinstance(data, dict):
-            raise UserError("expected a JSON object")
         return JSONResponse(await run_in_threadpool(work, data))
     except StorageError as error:
         return JSONResponse({"message": str(error)}, 503)
     except UserError as error:
         return JSONResponse({"message": str(error)}, 400)
-    except (ValueError, RecursionError):
-        return JSONResponse({"message": "expected JSON"}, 400)

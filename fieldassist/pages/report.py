@@ -24,7 +24,7 @@ def write_report(session_path: str | Path, html_path: str | Path) -> Path:
     text = report_html(read_case(session_path))
     part = target.with_name(target.name + ".part")
     try:
-        part.write_text(text, encoding="utf-8")
+        part.write_text(text, encoding="utf-8", errors="replace")
         part.replace(target)
     except OSError as error:
         part.unlink(missing_ok=True)

@@ -98,7 +98,7 @@ def review_app(folder: Path) -> Starlette:
         headers = {"Content-Security-Policy": REPORT_POLICY}
         if "save" in request.query_params:
             headers["Content-Disposition"] = f"attachment; filename*=UTF-8''{quote(path.stem)}.html"
-        return HTMLResponse(text, headers=headers)
+        return HTMLResponse(text.encode("utf-8", "replace"), headers=headers)
 
     def posting(work: Callable[[Path, Mapping[str, str]], None], anchor: str) -> Callable[[Request], object]:
         async def handle(request: Request) -> Response:
@@ -389,7 +389,8 @@ def _html(request: Request, template: str, status: int = 200, **values: object) 
         .get_template(template)
         .render(form_token=getattr(request.state, "form_token", ""), tap=lambda: secrets.token_hex(10), **values)
     )
-    return HTMLResponse(text, status)
+    # A file from elsewhere may hold half a surrogate pair, which UTF-8 cannot.
+    return HTMLResponse(text.encode("utf-8", "replace"), status)
 
 
 async def _cannot(request: Request, error: Exception) -> Response:

@@ -22,6 +22,8 @@ from fieldassist.record.store import Store
 PASSENGER_PORT = 8471
 """Tried first, so that a page which is open finds a drive again that was resumed; any free port otherwise."""
 CODE_DIGITS = 6
+MAX_CONNECTIONS = 128
+"""Connections at a time; an open page holds one."""
 START_SECONDS = 10.0
 
 
@@ -77,6 +79,8 @@ def make_server(app: Starlette, door: Door, cookie: str) -> uvicorn.Server:
         access_log=False,
         server_header=False,
         timeout_graceful_shutdown=1,
+        limit_concurrency=MAX_CONNECTIONS,
+        h11_max_incomplete_event_size=16 * 1024,
         lifespan="on",
         http="h11",
     )
