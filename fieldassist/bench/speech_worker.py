@@ -1,0 +1,178 @@
+"""Hears prepared clips with one engine in a process of its own, so that time and memory are that engine's.
+
+    python -m fieldassist.bench.speech_worker JOB.json RESULT.json
+"""
+
+from __future__ import annotations
+
+import json
+import resource
+import sys
+import time
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+import soundfile
+
+from fieldassist.bench.peers import PEERS, open_peer
+from fieldassist.deduce import load_unit, steps_for
+from fieldassist.deduce.step import Step
+from fieldassist.drive.hearing import Hearing
+from fieldassist.phrases import Match, Matcher, load_phrases
+from fieldassist.phrases.automaton import compile_grammar
+from fieldassist.phrases.jsgf import read_grammar
+from fieldassist.phrases.slots import best_reading
+from fieldassist.sound.endpoint import Began, Ended, Endpointer, Went
+from fieldassist.words.engines import open_engine
+from fieldassist.words.recognizer import SAMPLE_RATE, Recognizer, Samples
+
+_STRETCH = SAMPLE_RATE // 10
+"""Samples fed at a time, as a microphone hands them over."""
+
+
+@dataclass
+class Heard:
+    """What one utterance of a clip became."""
+
+    text: str
+    decision: str
+    """accept | ask | ignore"""
+    findings: list[dict[str, Any]]
+    command: str | None
+    score: float
+    margin: float
+    at: float
+    """Second of the clip at which the endpointer closed the utterance."""
+    work: float
+    """Seconds of computing from there to the decision."""
+
+
+@dataclass
+class Outcome:
+    """What one clip gave."""
+
+    heard: list[Heard] = field(default_factory=list)
+    slots: dict[str, str] | None = None
+    seconds: float = 0.0
+    cpu: float = 0.0
+
+
+@dataclass
+class Cost:
+    """What the process cost."""
+
+    start: float
+    """Seconds to load engine and phrases."""
+    megabytes: float
+    """Largest resident size of the whole process."""
+
+
+class _Hearing(Hearing):
+    """The product's hearing with the engine in this process, where its cost can be measured."""
+
+    def __init__(self, name: str, model: str | None) -> None:
+        self.phrases = load_phrases()
+        self.matcher = Matcher(self.phrases)
+        self.engine = open_named(name, model)  # type: ignore[assignment]
+        self.expect(None)
+
+
+class FindingEar:
+    """Endpointer, engine and matcher as on the road, fed a tenth of a second at a time."""
+
+    def __init__(self, job: dict[str, Any]) -> None:
+        self._hearing = _Hearing(job["engine"], job["model"])
+        self._steps = {step.id: step for step in steps_for(load_unit(job["unit"]))}
+        self._step: Step | None = None
+
+    def expect(self, step: str) -> None:
+        """Say which step is under way."""
+        if self._step is None or self._step.id != step:
+            self._step = self._steps[step]
+            self._hearing.expect(self._step)
+
+    def hear(self, samples: Samples) -> Outcome:
+        """Hear one clip."""
+        outcome = Outcome()
+        endpointer = Endpointer()
+        for at in range(0, len(samples) + _STRETCH, _STRETCH):
+            begin = time.perf_counter()
+            cuts = endpointer.push(samples[at : at + _STRETCH]) if at < len(samples) else endpointer.flush()
+            for cut in cuts:
+                if isinstance(cut, Began):
+                    self._hearing.start()
+                    self._hearing.feed(cut.samples)
+                elif isinstance(cut, Went):
+                    self._hearing.feed(cut.samples)
+                elif isinstance(cut, Ended):
+                    hypothesis = self._hearing.engine.finish()
+                    match = self._hearing.matcher.match(hypothesis, self._step)
+                    outcome.heard.append(
+                        as_heard(hypothesis.text, match, endpointer.position, time.perf_counter() - begin)
+                    )
+        return outcome
+
+
+def as_heard(text: str, match: Match, at: float, work: float) -> Heard:
+    """Keep what the benchmark needs of a match."""
+    findings = [finding.to_json() for finding in (match.finding, *match.more) if finding is not None]
+    score, margin = round(match.score, 3), round(match.margin, 3)
+    return Heard(text, match.decision, findings, match.command, score, margin, at, work)
+
+
+
+class SlotEar:
+    """An engine that expects any grammar, and the slots of what it heard."""
+
+    def __init__(self, job: dict[str, Any]) -> None:
+        self._grammar = read_grammar(job["grammar"])
+        self._engine = open_named(job["engine"], job["model"])
+        if (use := getattr(self._engine, "use_automaton", None)) is not None:
+            use(compile_grammar(self._grammar))
+
+    def expect(self, step: str) -> None:
+        """There are no steps."""
+
+    def hear(self, samples: Samples) -> Outcome:
+        """Hear a whole clip as one utterance."""
+        self._engine.start()
+        self._engine.feed(samples)
+        hypothesis = self._engine.finish()
+        readings = ((hypothesis.text, hypothesis.confidence), *hypothesis.alternatives)
+        reading = best_reading(self._grammar, readings)
+        heard = Heard(hypothesis.text, "accept" if reading else "ignore", [], None, 0.0, 0.0, 0.0, 0.0)
+        return Outcome([heard], reading.slots if reading else None)
+
+
+def open_named(name: str, model: str | None) -> Recognizer:
+    """Open `ours` (Vosk), `sphinx` or a peer."""
+    if name in PEERS:
+        return open_peer(name)
+    return open_engine("vosk" if name == "ours" else name, model if name == "ours" else None)
+
+
+def main(job_path: str, result_path: str) -> int:
+    """Run a job: {"engine", "model", "unit", "clips": [{"file", "step"}], "grammar": FILE or null}."""
+    job = json.loads(Path(job_path).read_text(encoding="utf-8"))
+    begin = time.perf_counter()
+    ear = SlotEar(job) if job.get("grammar") else FindingEar(job)
+    start = time.perf_counter() - begin
+    outcomes = []
+    for number, clip in enumerate(job["clips"], 1):
+        samples, _ = soundfile.read(clip["file"], dtype="int16")
+        ear.expect(clip["step"])
+        before = time.process_time()
+        outcome = ear.hear(samples)
+        outcome.cpu = time.process_time() - before
+        outcome.seconds = len(samples) / SAMPLE_RATE
+        outcomes.append(asdict(outcome))
+        if sys.stderr.isatty():
+            print(f"\r{job['engine']}: {number}/{len(job['clips'])}", end="", file=sys.stderr)
+    cost = Cost(start, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+    Path(result_path).write_text(json.dumps({"outcomes": outcomes, "cost": asdict(cost)}), encoding="utf-8")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1], sys.argv[2]))
