@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from fieldassist.deduce.events import Event, EventList, either, likely
-from fieldassist.deduce.holding import OPENING, Holding, excess, loss
+from fieldassist.deduce.holding import Holding, excess, loss
 from fieldassist.deduce.kinematics import power_flow
+from fieldassist.deduce.schedule import OPENING
 from fieldassist.deduce.states import Column
 from fieldassist.deduce.unit import Shift, Unit
 
@@ -221,7 +222,12 @@ class _Road:
                 self.events.add(Event("harsh", **at), 0.75 * hang, 0.9 * harsh_line, hard, 0.3 * entering)
                 self.events.add(Event("soft", **at), soft, 0.5 * likely(pressure, 0.75, -0.06), 0.2 * flare)
                 self.events.add(
-                    Event("late", **at), 0.95 * late, 0.65 * hang, 0.4 * erratic, 0.3 * stuck, 0.5 * missing
+                    Event("late", **at),
+                    0.95 * late,
+                    0.65 * hang * (1.0 - early),
+                    0.4 * erratic,
+                    0.3 * stuck,
+                    0.5 * missing,
                 )
                 self.events.add(
                     Event("no_shift", **at), never, 0.95 * stuck, missing, 0.12 * erratic, 0.35 * starts_above

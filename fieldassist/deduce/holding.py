@@ -9,11 +9,10 @@ import numpy as np
 
 from fieldassist.deduce.events import either, likely
 from fieldassist.deduce.kinematics import PowerFlow, power_flow
+from fieldassist.deduce.schedule import OPENING
 from fieldassist.deduce.states import Column, States
 from fieldassist.deduce.unit import Unit
 
-OPENING: dict[str, float] = {"closed": 0.0, "light": 0.25, "medium": 0.5, "full": 1.0}
-"""Throttle opening: light 1/4, medium 1/2. Source: definitions in a maker's glossary (check_values D2, S15)."""
 TORQUE: dict[str, float] = {"closed": 0.12, "light": 0.33, "medium": 0.53, "full": 1.0}
 """Engine torque at that opening, as a share of full torque (assumed, a naturally aspirated engine)."""
 BASE_PRESSURE = 0.27
@@ -158,7 +157,9 @@ class Holding:
         self, range_: str, gear: str, element: str, throttle: str, temperature: str, extra: float = 1.0
     ) -> Column:
         """Probability that an element slips."""
-        return likely(self.overload(range_, gear, element, throttle, temperature, extra), 1.0, DOUBT)
+        p = likely(self.overload(range_, gear, element, throttle, temperature, extra), 1.0, DOUBT)
+        good = float(p[-1])  # the good unit, the last hypothesis, does not slip however wide the doubt is
+        return np.asarray(np.clip((p - good) / (1.0 - good), 0.0, 1.0))
 
     def gone(self, element: str, temperature: str = "hot") -> Column:
         """Probability that an element is as good as not there."""

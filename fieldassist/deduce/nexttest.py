@@ -9,9 +9,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from fieldassist.deduce.causes import DEGREES
+from fieldassist.deduce.causes import DEGREES, Cause
 from fieldassist.deduce.outcomes import outcomes, step_absent
 from fieldassist.deduce.posterior import Posterior
+from fieldassist.deduce.reading import state_word
 from fieldassist.deduce.signature import Signature
 from fieldassist.deduce.step import Step
 from fieldassist.finding import Finding
@@ -255,24 +256,25 @@ def _withheld(
     return {s.id: reason for s in stalls} if reason is not None else {}
 
 
+def _starves(cause: Cause) -> bool:
+    """The cause takes a quarter of line pressure or of the fluid away at its worst."""
+    lost = 1.0 - min(cause.acts.get("line", (1.0,)))
+    return max(lost, max(cause.acts.get("fade", (0.0,))), -min(cause.acts.get("level", (0.0,)))) > 0.25
+
+
 def _no_stall(
     signature: Signature, after: Posterior, findings: Sequence[Finding], done: frozenset[str]
 ) -> str | None:
     for f in findings:
         words = (f.where or "").replace("_", " ").split()
-        if f.kind == "fluid_level" and f.present and ("low" in words or not words):
+        if f.kind == "fluid_level" and f.present and state_word(f) in ("low", None):
             return "fluid level is low: set it first"
-        if f.kind == "pressure" and f.present and ("low" in words or "falls" in words):
+        if f.kind == "pressure" and f.present and state_word(f) in ("low", "falls"):
             return "line pressure is low: mend that first"
         if f.kind == "fluid_condition" and f.present and {"milky", "foamy"} & set(words):
             return "the fluid is not fit for a stall test"
-    starved = np.array([
-        max(
-            1.0 - min(c.acts.get("line", (1.0,))), c.acts.get("fade", (0.0,))[-1], -min(c.acts.get("level", (0.0,)))
-        )
-        for c in signature.causes
-    ])  # fmt: skip
-    if float(after.cause[starved > 0.25].sum()) >= STARVED:
+    starved = np.array([_starves(cause) for cause in signature.causes])
+    if float(after.cause[starved].sum()) >= STARVED:
         return "low fluid or low line pressure is not ruled out: check both first"
     looked = "fluid_level" in done or any(f.kind == "fluid_level" for f in findings)
     return None if looked else "check the fluid level first"

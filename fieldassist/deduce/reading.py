@@ -59,7 +59,7 @@ _NOISES: Mapping[str, str] = {
     "knock": "clunk", "hum": "hum", "humming": "hum", "vibration": "hum",
 }  # fmt: skip
 USUAL_STALL = (1900.0, 2650.0)
-"""rpm; published figures lie between 2100 and 2838 (check_values C, D6 to D12)."""
+"""rpm; published figures of seven units lie between 2100 and 2838 (shop manuals, 1986 to 2008)."""
 USUAL_ENGAGEMENT: Mapping[str, float] = {"R": 1.5}
 """Longest usual time from N, seconds; 1.2 in the forward ranges (from memory)."""
 
@@ -150,7 +150,8 @@ def _words(text: str | None) -> list[str]:
     return re.findall(r"[a-z0-9]+", (text or "").lower())
 
 
-def _state(finding: Finding) -> str | None:
+def state_word(finding: Finding) -> str | None:
+    """What `where` says that a reading does: low, high, normal, falls; None when it does not say."""
     for word in _words(finding.where):
         if word in _STATES:
             return _STATES[word]
@@ -189,7 +190,7 @@ def _against(value: float, band: tuple[float, float], width: float) -> tuple[flo
 
 def _stall(signature: Signature, finding: Finding, at: Condition, context: Context) -> Terms:
     at = _with(at, throttle=None, temperature=None)
-    shares = _shares(_state(finding))
+    shares = _shares(state_word(finding))
     if shares is None and finding.value is not None and finding.unit in (None, "rpm"):
         specification = signature.unit.specification
         band = context.stall_rpm
@@ -208,14 +209,14 @@ def _abnormal(signature: Signature, kind: str, at: Condition, shares: tuple[floa
 
 
 def _level(signature: Signature, finding: Finding, at: Condition, context: Context) -> Terms:
-    return _abnormal(signature, "fluid_level", Condition(), _shares(_state(finding)))
+    return _abnormal(signature, "fluid_level", Condition(), _shares(state_word(finding)))
 
 
 def _pressure(signature: Signature, finding: Finding, at: Condition, context: Context) -> Terms:
     unit = signature.unit
     words = _words(finding.where)
     target = _tap(unit, words)
-    state = _state(finding)
+    state = state_word(finding)
     throttle = "closed" if "idle" in words else at.throttle
     if throttle in ("light", "medium"):
         throttle = None
@@ -346,7 +347,7 @@ def _shift_speed(signature: Signature, finding: Finding, at: Condition, context:
 def _engine_speed(signature: Signature, finding: Finding, at: Condition, context: Context) -> Terms:
     """Engine speed alone says nothing without the road speed: `where` may give it ("at 45 mph"), or say that it is
     `high` at cruise, as without the converter clutch."""
-    if finding.value is None and _state(finding) in ("high", None):
+    if finding.value is None and state_word(finding) in ("high", None):
         return 1.0, [(-1.0, signature.said_absent("engine_speed:high", Condition()))]
     words = (finding.where or "").lower()
     found = re.search(r"(\d+(?:\.\d+)?)\s*(mph|km/h)", words)

@@ -12,7 +12,8 @@ from fieldassist.deduce.states import Column
 from fieldassist.deduce.unit import Unit
 
 _DARK_BY_AGE = 0.3
-"""Share of cars whose fluid has darkened without any fault: it proves nothing (published: a maker's fluid check of 2001)."""
+"""Share of cars whose fluid has darkened without any fault: it proves nothing (published: a maker's fluid check,
+2001)."""
 _LEAKS_ANYWAY = 0.12
 """Share of cars with a leak that has nothing to do with the complaint (common practice, no source)."""
 
