@@ -31,6 +31,8 @@ class Composed:
     """Keys of the first finding that the step gave and nobody said."""
     doubt: str | None = None
     """Why the first finding cannot be so: a value out of what its kind can have."""
+    odd: int = 0
+    """Slots that found no use, or that no technician would put together: a sign of words heard in noise."""
 
 
 @dataclass
@@ -42,6 +44,8 @@ class _Part:
     """Each a number's words and its unit."""
     shifts: list[str] = field(default_factory=list)
     """Further shifts that the same observation is about."""
+    conflicts: int = 0
+    """Slots that were said again with another value."""
 
     @property
     def complete(self) -> bool:
@@ -57,16 +61,20 @@ def compose(arcs: Sequence[Arc], step: Step | None = None) -> Composed:
     findings: list[Finding] = []
     changes: dict[str, object] = {}
     assumed: tuple[str, ...] = ()
+    odd = 0
     for part in parts:
         made = _resolve(part, step)
+        odd += part.conflicts
         if made is None:
             loose = _loose(part)
             if findings and set(loose) in ({"range"}, {"gear"}, {"shift"}):
                 findings.append(replace(findings[-1], **loose))  # type: ignore[arg-type]  # "in park and neutral"
             else:
                 changes.update(loose)
+                odd += len(part.slots) + len(part.values)
             continue
         finding, taken = made
+        odd += _oddities(part, finding, step)
         if finding.kind == "normal" and findings and not _says_where(finding, taken):
             continue  # "one two at fourteen, good": the praise adds nothing to the value
         if not findings:
@@ -77,7 +85,26 @@ def compose(arcs: Sequence[Arc], step: Step | None = None) -> Composed:
     if len(findings) > 1 and findings[0].kind == "normal" and not _says_where(findings[0], assumed):
         findings, assumed = findings[1:], ()
     doubt = implausible(findings[0], step) if findings else None
-    return Composed(tuple(dict.fromkeys(findings)), None, corrects, changes, assumed, doubt)
+    odd = odd if findings else 0
+    return Composed(tuple(dict.fromkeys(findings)), None, corrects, changes, assumed, doubt, odd)
+
+
+def _oddities(part: _Part, finding: Finding, step: Step | None) -> int:
+    """Count what does not go together in one finding."""
+    odd = max(0, len(part.values) - (finding.value is not None))
+    if "severity" in part.slots and finding.kind in (*MEASURED_KINDS, "normal", "linkage", "fluid_level"):
+        odd += 1
+    if finding.gear is not None and finding.gear != "R" and finding.range == "R":
+        odd += 1
+    throttle = part.slots.get("throttle")
+    if step is not None and throttle is not None and step.throttle is not None and throttle != step.throttle:
+        odd += 1
+    return odd
+
+
+
+
+_CONDITIONS = ("throttle", "temperature", "load", "severity")
 
 
 def _says_where(finding: Finding, assumed: Sequence[str]) -> bool:
@@ -123,6 +150,10 @@ def _divide(arcs: Sequence[Arc]) -> tuple[list[_Part], str | None, bool]:
                 elif tag.key == "shift":
                     part.shifts.append(value)
                     continue
+                else:
+                    part.conflicts += 1
+            elif tag.key in _CONDITIONS and old not in (None, value) and not correcting:
+                part.conflicts += 1
             parts[-1].slots[tag.key] = value
         if "value" in arc.slots and parts[-1].values:
             said = parts[-1].values[-1]
@@ -149,7 +180,7 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
     if kind == "normal" and values and (shift or slots.get("into")):
         kind = None
     measured = _measure(kind, slots, shift, values, step)
-    if measured is None and (kind is None or (kind == "normal" and values)):
+    if measured is None and kind is None:
         return None
     value: float | None = None
     unit: str | None = None

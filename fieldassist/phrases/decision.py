@@ -15,10 +15,12 @@ class Evidence:
 
     misfit: float
     """Cost of the alignment without the grammar's own weights; what is not expected at the step counts."""
-    content: int
-    """Heard words that carry a tag in the reading (shift, kind, number ...)."""
-    skipped: int
-    """Heard content words that found no place in the reading."""
+    content: float
+    """Heard words that carry the sense of the reading, each counted as much as the engine trusts it."""
+    skipped: float
+    """Heard content words that found no place in the reading, counted likewise."""
+    odd: int
+    """Slots that found no use or do not go together."""
     confidence: float
     """Mean word confidence of the engine, 0..1."""
     bare: bool
@@ -44,6 +46,7 @@ _PER_CONTENT = 2.6
 _CONTENT_WORTH = 5
 _BARE_SKIPPED = -2.5
 _EXPECTED = 1.0
+_PER_ODD = -1.2
 
 
 def score(evidence: Evidence) -> float:
@@ -53,7 +56,8 @@ def score(evidence: Evidence) -> float:
         + _PER_MISFIT * evidence.misfit
         + _PER_CONTENT * min(evidence.content, _CONTENT_WORTH)
         + _EXPECTED * evidence.expected
-        + _BARE_SKIPPED * (evidence.bare and evidence.skipped > 0)
+        + _PER_ODD * evidence.odd
+        + _BARE_SKIPPED * (evidence.bare and not evidence.expected) * min(1.0, evidence.skipped)
     )
     return (0.5 + 0.5 * evidence.confidence) / (1.0 + math.exp(-z))
 
@@ -63,9 +67,9 @@ def command_score(misfit: float, confidence: float) -> float:
     return (0.5 + 0.5 * confidence) / (1.0 + math.exp(-(3.0 - 7.0 * misfit)))
 
 
-def decide(best: float, margin: float, doubt: bool) -> str:
+def decide(best: float, margin: float, doubt: bool, expected: bool = False) -> str:
     """Return `accept`, `ask` or `ignore`. `doubt`: the value is one that it can hardly have."""
-    if best < (DOUBT_SCORE if doubt else ASK_SCORE):
+    if best < (DOUBT_SCORE if doubt and not expected else ASK_SCORE):
         return "ignore"
     if best < ACCEPT_SCORE or margin < ACCEPT_MARGIN or doubt:
         return "ask"

@@ -396,7 +396,7 @@ class _Reader:
         self.depth -= 1
         given = [w for w in weights if w is not None]
         if given and len(given) != len(weights):
-            raise self.fail("a weight on every alternative, or on none,")
+            raise self.fail("a weight on every alternative or on none")
         if given and sum(given) <= 0:
             raise self.fail("at least one alternative with a weight above zero")
         if len(options) == 1:

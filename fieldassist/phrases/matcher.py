@@ -93,7 +93,7 @@ class Matcher:
     def __init__(self, phrases: PhraseSet) -> None:
         self.phrases = phrases
         self._searcher = Searcher(phrases.automaton, Costs())
-        self._expected: dict[Step, Floats] = {}
+        self._expected: dict[Step | None, Floats] = {}
         notes = compile_grammar(phrases.grammar, "commands.note")
         self._note_starts = [sentence.split() for sentence in covering_sentences(notes, 50)]
 
@@ -113,7 +113,7 @@ class Matcher:
         best = useful[0]
         rivals = _different(useful)
         margin = rivals[0].cost - best.cost if rivals else 9.0
-        return self._decided(best, rivals, decision.score(_evidence(best, step)), margin, previous, step)
+        return self._decided(best, rivals, _evidence(best, step), margin, previous, step)
 
     def _begins_note(self, heard: Sequence[HeardWord]) -> bool:
         """Tell whether an utterance begins with the command that keeps the rest of it as a voice note."""
@@ -121,13 +121,12 @@ class Matcher:
         return any(words[: len(start)] == start for start in self._note_starts)
 
     def _decided(
-        self, best: _Reading, rivals: Sequence[_Reading], score: float, margin: float, previous: Finding | None,
-        step: Step | None,
+        self, best: _Reading, rivals: Sequence[_Reading], evidence: decision.Evidence, margin: float,
+        previous: Finding | None, step: Step | None,
     ) -> Match:  # fmt: skip
-        composed = best.composed
+        composed, score = best.composed, decision.score(evidence)
         understood = " ".join(best.alignment.words)
         if composed.command is not None:
-            evidence = _evidence(best)
             score = decision.command_score(evidence.misfit, evidence.confidence)
             alone = evidence.skipped == 0  # a command is said on its own
             verdict = "accept" if alone and decision.decide(score, margin, False) == "accept" else "ignore"
@@ -137,7 +136,7 @@ class Matcher:
         if not composed.findings:
             return self._changed([best], previous, step)
         finding = composed.findings[0]
-        verdict = decision.decide(score, margin, composed.doubt is not None)
+        verdict = decision.decide(score, margin, composed.doubt is not None, evidence.expected)
         if verdict == "ignore":
             return Match("ignore", score=score, margin=margin, understood=understood)
         others = tuple(dict.fromkeys(r.composed.findings[0] for r in rivals if r.composed.findings))
@@ -195,10 +194,8 @@ class Matcher:
                     out[reading.key] = reading
         return sorted(out.values(), key=lambda r: r.cost)
 
-    def _expectation(self, step: Step | None) -> Floats | None:
+    def _expectation(self, step: Step | None) -> Floats:
         """Costs per arc for what is not expected at a step."""
-        if step is None:
-            return None
         found = self._expected.get(step)
         if found is None:
             arcs = self.phrases.automaton.arcs
@@ -212,12 +209,18 @@ DOUBTFUL = 0.3
 UNEXPECTED_KIND = 0.25
 UNEXPECTED_PLACE = 0.15
 """Costs of a finding kind, or of a shift, gear or range, that the step is not about."""
+BARE_NO = 0.4
+"""Cost of taking a "no" for a correction: before what is seen it mostly says that it was not there."""
 
 
-def _unexpected(arc: Arc, step: Step) -> float:
+def _unexpected(arc: Arc, step: Step | None) -> float:
     cost = 0.0
     for tag in arc.tags:
-        if tag.key == "kind":
+        if tag.key == "correct":
+            cost += BARE_NO if arc.word == "no" else 0.0
+        elif step is None:
+            continue
+        elif tag.key == "kind":
             kinds = ("late", "delayed_engagement") if tag.value == "delay" else (tag.value,)
             expected = any(kind in step.kinds or kind == "normal" for kind in kinds)
             cost += 0.0 if expected else UNEXPECTED_KIND
@@ -327,20 +330,27 @@ def _evidence(reading: _Reading, step: Step | None = None) -> decision.Evidence:
     )
     confidence = sum(word.confidence for word in reading.heard) / max(1, len(reading.heard))
     misfit = reading.alignment.misfit + reading.cost - reading.alignment.cost
-    expected = step is not None and bool(findings) and findings[0].kind in (*step.kinds, "normal")
-    return decision.Evidence(misfit, _content(reading), _skipped(reading), confidence, bare, expected)
+    kinds = (*step.kinds, "normal") if step is not None else ()
+    expected = bool(findings) and findings[0].kind in kinds
+    return decision.Evidence(
+        misfit, _content(reading), _skipped(reading), reading.composed.odd, confidence, bare, expected
+    )
 
 
-def _content(reading: _Reading) -> int:
+def _content(reading: _Reading) -> float:
     """Heard words that carry the sense of a reading; small words and talk round it do not."""
     carrying: set[int] = set()
     for arc, (begin, end) in zip(reading.alignment.arcs, reading.alignment.spans, strict=True):
         if "talk" not in arc.slots and arc.word not in SMALL_WORDS:
             carrying.update(range(begin, max(end, begin + 1)))
-    return len(carrying)
+    return sum(reading.heard[i].confidence for i in carrying if i < len(reading.heard))
 
 
-def _skipped(reading: _Reading) -> int:
+def _skipped(reading: _Reading) -> float:
     """Heard content words that found no place."""
-    words = [reading.heard[i].text for i in reading.alignment.skipped]
-    return sum(word not in SMALL_WORDS and word not in HESITATIONS for word in words if word != UNKNOWN)
+    words = [reading.heard[i] for i in reading.alignment.skipped]
+    return sum(
+        word.confidence
+        for word in words
+        if word.text not in SMALL_WORDS and word.text not in HESITATIONS and word.text != UNKNOWN
+    )

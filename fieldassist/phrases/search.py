@@ -158,7 +158,7 @@ class Searcher:
         if word.text in HESITATIONS:
             return self.costs.skip_hesitation
         base = self.costs.skip_small if word.text in SMALL_WORDS else self.costs.skip_word
-        return base * (0.4 + 0.6 * word.confidence)
+        return base * (0.2 + 0.8 * word.confidence)
 
     def search(
         self,
