@@ -24,7 +24,8 @@ def card():
 
 
 def tone(hertz: float, seconds: float) -> np.ndarray:
-    return (8000 * np.sin(2 * np.pi * hertz * np.arange(int(seconds * SAMPLE_RATE)) / SAMPLE_RATE)).astype(np.int16)
+    at = np.arange(int(seconds * SAMPLE_RATE)) / SAMPLE_RATE
+    return (8000 * np.sin(2 * np.pi * hertz * at)).astype(np.int16)
 
 
 def listen(microphone: Microphone, seconds: float, until=lambda samples: False) -> np.ndarray:

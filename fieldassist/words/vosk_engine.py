@@ -6,11 +6,15 @@ import hashlib
 import json
 import math
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
 import vosk
 
 from fieldassist.errors import UserError
+from fieldassist.phrases.automaton import Automaton
+from fieldassist.phrases.covering import covering_sentences
+from fieldassist.words.graph import Filler, model_for_grammar, word_boundaries
 from fieldassist.words.models import ModelFolder, home
 from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples, Word
 from fieldassist.words.worker import Worker, WorkerLost
@@ -19,6 +23,7 @@ UNKNOWN = "[unk]"
 """What Vosk puts where speech fits no phrase."""
 
 _ALTERNATIVES = 8
+_COVERING_PHRASES = 4000
 _LOAD_SECONDS = 120.0
 
 
@@ -38,10 +43,8 @@ class VoskEngine:
         vosk.SetLogLevel(-1)
         self.folder = folder
         self._rate = sample_rate
-        try:
-            self._model = vosk.Model(str(folder.path))
-        except Exception:  # vosk raises a bare Exception
-            raise UserError(f"{folder.path}: libvosk cannot load this model; unpack it again") from None
+        self._model = _load(folder.path)
+        self._graph = folder.path
         self._fed = 0
         self._began = 0
         self._pieces: list[dict[str, Any]] = []
@@ -53,11 +56,29 @@ class VoskEngine:
         A phrase with such a word cannot be heard as a whole, so it is left out rather than heard without
         that word. A model with a static graph keeps its own language: every phrase goes unused there.
         """
+        if self._graph != self.folder.path:
+            self._model, self._graph = _load(self.folder.path), self.folder.path
         missing = self.missing_words(phrases)
         if self.folder.takes_grammar:
             usable = [phrase for phrase in phrases if not set(phrase.split()) & set(missing)]
             self._recognizer = self._new_recognizer(json.dumps([*usable, UNKNOWN]))
         return missing
+
+    def use_automaton(self, automaton: Automaton) -> tuple[str, ...]:
+        """Expect the sentences of a compiled grammar; return the words that the engine lacks.
+
+        A model with our own phones gets a graph of exactly these sentences (and of other talk beside them),
+        made once and kept in the shop's folder. Any other model gets sentences that cover the grammar, as
+        `use_phrases` takes them.
+        """
+        if not has_our_phones(self.folder.path):
+            return self.use_phrases(covering_sentences(automaton, _COVERING_PHRASES))
+        graph = model_for_grammar(self.folder.path, automaton, home() / "graphs", Filler())
+        if graph != self._graph:
+            self._model = _load(graph)
+            self._recognizer = self._new_recognizer(None)
+            self._graph = graph
+        return ()
 
     def missing_words(self, phrases: Sequence[str]) -> tuple[str, ...]:
         """Return the words of these phrases that are not in the model's vocabulary, sorted."""
@@ -108,6 +129,21 @@ class VoskEngine:
         self._fed = self._began = 0
         self._pieces = []
         return recognizer
+
+
+def has_our_phones(model: Path) -> bool:
+    """Tell whether a model folder is of our own making, so that a graph for it can be written."""
+    try:
+        return (model / "graph" / "phones" / "word_boundary.int").read_text() == word_boundaries()
+    except (OSError, UnicodeDecodeError):
+        return False
+
+
+def _load(folder: Path) -> Any:
+    try:
+        return vosk.Model(str(folder))
+    except Exception:  # vosk raises a bare Exception
+        raise UserError(f"{folder}: libvosk cannot load this model; unpack it again") from None
 
 
 class LoadTrial:
