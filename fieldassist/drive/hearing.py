@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ class Hearing:
 
     gears = MOST_GEARS
     """Forward gears of the unit: nobody speaks of more."""
+    _preparing: threading.Thread | None = None
 
     def __init__(
         self, engine: str | None = None, model: str | Path | None = None, gears: int = MOST_GEARS
@@ -34,10 +36,21 @@ class Hearing:
 
     def expect(self, step: Step | None) -> None:
         """From the next utterance on, expect what is said at this step; everything else stays possible."""
+        if self._preparing is not None:
+            self._preparing.join()
+            self._preparing = None
         if self.engine.name == "sphinx":
             self.engine.use_automaton(self.phrases.listening(step, self.gears))
         else:
             self.engine.use_phrases(self.phrases.phrases(step, self.gears))
+
+    def prepare(self, step: Step | None) -> None:
+        """Make ready in the background what `expect` will need for the step that comes next."""
+        if self.engine.name == "sphinx" and self._preparing is None:
+            self._preparing = threading.Thread(
+                target=self.phrases.listening, args=(step, self.gears), daemon=True, name="phrases"
+            )
+            self._preparing.start()
 
     def start(self) -> None:
         """Begin an utterance."""

@@ -15,6 +15,7 @@ from typing import Any, Protocol
 
 from fieldassist.deduce import Context, deduce
 from fieldassist.deduce.unit import Unit
+from fieldassist.drive.checklist import Item
 from fieldassist.drive.dialogue import (
     Action,
     Begin,
@@ -268,6 +269,9 @@ class DriveLoop:
                 self.speaker.hush()
             case Expect(step):
                 self._hearing.expect(step)
+                following = upcoming(self.state)
+                if following is not None:
+                    self._hearing.prepare(following.step)
             case Deduce():
                 self._inbox.append((Deduced(self._deduction()), None))
 
@@ -277,6 +281,14 @@ class DriveLoop:
         except UserError as error:
             self._screen.told(f"deduction: {error}")
             return None
+
+
+def upcoming(state: State) -> Item | None:
+    """Return the item that is most likely asked next."""
+    items = [item for item in state.checklist.items if not item.on_request]
+    places = [index for index, item in enumerate(items) if item.id == state.item]
+    left = items[places[0] + 1 :] if places else []
+    return next((item for item in left if item.id not in state.view.steps_done), None)
 
 
 def deduction(unit: Unit, view: SessionView) -> dict[str, Any]:
