@@ -16,6 +16,10 @@ HOT_SHARE = 0.75
 """Share of what a driver notices that is noticed hot (common practice, no source)."""
 
 
+_SEEN: dict[str, float] = {"fluid_condition": 0.1, "fluid_level": 0.5, "linkage": 0.5}
+"""False reports of what is looked at standing still, against what is felt on the move (common practice, no source)."""
+
+
 @dataclass(frozen=True)
 class Event:
     """Something that could be noticed, in one condition. None: the condition does not matter."""
@@ -65,10 +69,11 @@ class EventList:
     def tables(self, floor: float, detected: float) -> dict[str, EventTable]:
         """Turn what happens into what is reported: `floor` is the chance of a false report, `detected` the
         chance that what happens is noticed."""
-        return {kind: _table(rows, floor, detected) for kind, rows in self._rows.items()}
+        return {kind: _table(kind, rows, floor, detected) for kind, rows in self._rows.items()}
 
 
-def _table(rows: Sequence[tuple[Event, Column]], floor: float, detected: float) -> EventTable:
+def _table(kind: str, rows: Sequence[tuple[Event, Column]], floor: float, detected: float) -> EventTable:
+    floor = floor * _SEEN.get(kind, 1.0)
     happens = np.array([p for _, p in rows])
     events = tuple(event for event, _ in rows)
     return EventTable(

@@ -47,7 +47,8 @@ def silence(
         for row in _measured(measured, findings)
     ]  # fmt: skip
     unsaid += [row for kind in _NAMED for row in _siblings(signature, kind, findings)]
-    return [_unsaid(signature, kind, at, told) for kind, at, told in unsaid if not _mentioned(findings, kind, at)]
+    told = [(kind, at, p) for kind, at, p in unsaid if not _mentioned(findings, kind, at)]
+    return [_unsaid(signature, kind, at, p) for kind, at, p in [*told, *_line_pressure(findings)]]
 
 
 def left_out(signature: Signature, findings: Sequence[Finding], done: frozenset[str]) -> LeftOut | None:
@@ -73,18 +74,20 @@ def _measured(kind: str, findings: Sequence[Finding]) -> list[tuple[str, Conditi
     if kind == "stall_speed" and all(f.range is None for f in findings if f.kind == kind):
         return []
     where = None if kind == "stall_speed" else "line"
-    if where and not any("line" in (f.where or "") for f in findings):
-        # a circuit's tap is held against line pressure
-        return [
-            (f"{kind}:{side}", Condition(range=r, where=where), COMPARED)
-            for side in ("low", "high")
-            for r in ("D", None)
-        ]
     return [
         (f"{kind}:{side}", Condition(range=r, where=where), MEASURED)
         for side in ("low", "high")
         for r in ("D", "R")
     ]
+
+
+def _line_pressure(findings: Sequence[Finding]) -> list[tuple[str, Condition, float]]:
+    """A reading at a circuit's tap is held against line pressure, which would be told if it were out of order."""
+    taps = [(f.where or "").lower() for f in findings if f.kind == "pressure" and f.present]
+    circuits = [w for w in taps if any(part in w for part in ("clutch", "band", "brake", "servo", "forward", "direct"))]
+    if not circuits or any("line" in w for w in taps):
+        return []
+    return [(f"pressure:{side}", Condition(range="D", where="line"), COMPARED) for side in ("low", "high")]
 
 
 def _unsaid(signature: Signature, kind: str, at: Condition, told: float) -> Evidence:

@@ -1,0 +1,39 @@
+"""Published symptom rows: the suspect that the source names is among the first three."""
+
+from __future__ import annotations
+
+import pytest
+
+from fieldassist.bench.rows import PRACTICE, PUBLISHED, Row, expressible, judge, read_rows
+from fieldassist.deduce import load_unit
+
+SIMPSON = load_unit("three_speed_simpson")
+ROWS = [row for row in read_rows(PUBLISHED) if SIMPSON.name in row.units and expressible(row, SIMPSON)]
+PRACTICE_ROWS = [row for row in read_rows(PRACTICE) if SIMPSON.name in row.units and expressible(row, SIMPSON)]
+
+
+@pytest.mark.parametrize("row", ROWS, ids=lambda row: f"{row.id} {row.source}")
+def test_published_row(row: Row) -> None:
+    """Source of each row: its code in the test's name (list of sources in the data file); M is from memory."""
+    verdict = judge(row, SIMPSON)
+    assert verdict.in_three, f"rank {verdict.rank}: {verdict.top}"
+
+
+@pytest.mark.parametrize("row", PRACTICE_ROWS, ids=lambda row: row.id)
+def test_rule_of_thumb(row: Row) -> None:
+    """Common practice, no source."""
+    verdict = judge(row, SIMPSON)
+    assert verdict.in_three, f"rank {verdict.rank}: {verdict.top}"
+
+
+def test_first_place_in_three_quarters() -> None:
+    verdicts = [judge(row, SIMPSON) for row in ROWS]
+    assert sum(v.first for v in verdicts) >= 0.75 * len(verdicts)
+
+
+def test_a_row_can_fail() -> None:
+    """The judge does not wave everything through: the findings of one row do not lead to the suspect of another."""
+    row = next(r for r in ROWS if r.id == "67")
+    other = next(r for r in ROWS if r.id == "1")
+    wrong = Row("x", "", row.units, row.findings, row.context, other.expect)
+    assert not judge(wrong, SIMPSON).in_three
