@@ -63,7 +63,9 @@ def test_same_as_enumeration(causes: int, findings: int, seed: int) -> None:
     for _ in range(findings):
         a, b = rng.uniform(0.01, 0.99, size=(2, 3 * causes + 1))
         x, y = rng.uniform(0.0, 1.0, size=2)
-        evidence.append(Evidence(1.0, ((-x, a),)) if rng.random() < 0.5 else Evidence(0.1, ((0.4 * x, a), (0.4 * y, b))))
+        evidence.append(
+            Evidence(1.0, ((-x, a),)) if rng.random() < 0.5 else Evidence(0.1, ((0.4 * x, a), (0.4 * y, b)))
+        )
     unknown = list(rng.uniform(0.05, 0.9, size=findings))
     after = posterior(prior, evidence, unknown)
     wanted = _enumerated(prior, evidence, unknown)

@@ -58,7 +58,11 @@ def test_a_negative_finding_is_evidence() -> None:
 def test_a_doubtful_finding_weighs_less() -> None:
     sure = deduce(SIMPSON, [F("fluid_condition", where="milky")]).probabilities["fluid_contaminated"]
     doubtful = deduce(SIMPSON, [F("fluid_condition", where="milky", confidence=0.3)])
-    assert sure > doubtful.probabilities["fluid_contaminated"] > deduce(SIMPSON, []).probabilities["fluid_contaminated"]
+    assert (
+        sure
+        > doubtful.probabilities["fluid_contaminated"]
+        > deduce(SIMPSON, []).probabilities["fluid_contaminated"]
+    )
 
 
 def test_context_moves_the_priors() -> None:
@@ -106,7 +110,12 @@ def test_contradictions_are_named_with_the_step_to_repeat() -> None:
 
 def test_an_entry_that_nothing_explains_is_named() -> None:
     """Reverse needs the low/reverse band whole; "no reverse" beside a band that is known good does not fit."""
-    odd = [*OWC, F("fluid_condition", where="clear"), F("bind", gear="3"), F("no_engine_braking", range="2", present=False)]
+    odd = [
+        *OWC,
+        F("fluid_condition", where="clear"),
+        F("bind", gear="3"),
+        F("no_engine_braking", range="2", present=False),
+    ]
     result = deduce(SIMPSON, odd)
     assert any(c.findings == (4,) for c in result.contradictions), result.contradictions
 
@@ -156,7 +165,9 @@ def test_stall_test_is_offered_with_its_cautions_when_it_is_safe() -> None:
         F("poor_acceleration", range="D"), F("poor_acceleration", range="R"), F("fluid_level", where="normal"),
         F("pressure", where="line normal"), F("fluid_condition", where="clear"),
     ]  # fmt: skip
-    result = deduce(SIMPSON, findings, done=frozenset({"fluid_level", "fluid_condition", "pressure_line", "acceleration"}))
+    result = deduce(
+        SIMPSON, findings, done=frozenset({"fluid_level", "fluid_condition", "pressure_line", "acceleration"})
+    )
     assert not result.withheld
     stall = [t for t in result.next_tests if t.step.startswith("stall")]
     left = [s for s in steps_for(SIMPSON) if s.procedure == "stall"]

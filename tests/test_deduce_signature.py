@@ -92,7 +92,9 @@ def test_linkage_set_long_is_late_harsh_and_too_eager() -> None:
 
 def test_governor_moves_all_throttles_alike_and_the_linkage_does_not() -> None:
     """The schedule: governor gain divides every shift speed, a throttle offset adds."""
-    governor = [chance("governor_low", 1, kind="late", shift="2-3", throttle=t) for t in ("light", "medium", "full")]
+    governor = [
+        chance("governor_low", 1, kind="late", shift="2-3", throttle=t) for t in ("light", "medium", "full")
+    ]
     linkage = [chance("throttle_linkage_long", 0, kind="late", shift="2-3", throttle=t) for t in ("light", "full")]
     assert min(governor) > 0.8
     assert linkage[0] > 0.75 and linkage[1] < 0.2

@@ -10,7 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from fieldassist.deduce import CaseBook, Context, Deduction, ShopPriors, Suspect, Unit, deduce, load_unit
+from fieldassist.deduce import CaseBook, Context, Deduction, Suspect, Unit, cases_path, deduce, load_unit
+from fieldassist.deduce.causes import cause_by_id
+from fieldassist.deduce.priors import Case
 from fieldassist.deduce.shopwords import describe
 from fieldassist.errors import UserError
 from fieldassist.finding import SEVERITIES, Finding
@@ -44,28 +46,57 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "file", metavar="FILE", help="a session file, or JSON: unit, findings, context; - for stdin"
     )
     parser.add_argument("--unit", help="unit to use in place of the file's")
+    parser.add_argument("--cases", type=Path, metavar="FILE", help="confirmed cases that move the priors")
+    parser.add_argument("--shipped-priors", action="store_true", help="leave the shop's confirmed cases out")
     parser.add_argument(
-        "--cases", type=Path, metavar="FILE", help="the shop's confirmed cases, to move the priors"
+        "--confirm", action="append", metavar="CAUSE", help="record what the teardown showed; may be repeated"
     )
+    parser.add_argument("--take-back", type=int, metavar="N", help="make confirmed case N count no longer")
     parser.add_argument("--json", action="store_true", help="print JSON")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Deduce and print. Raises UserError for a file that is neither."""
+    """Deduce and print; record or take back a confirmed case first. Raises UserError for a file that is neither."""
     question = read_question(args.file, args.unit)
-    priors: ShopPriors | None = None
-    if args.cases is not None:
-        if not args.cases.is_file():
-            raise UserError(f"{args.cases}: no such file; expected the shop's confirmed cases")
-        book = CaseBook(args.cases)
-        priors = book.priors(question.unit.name)
-        book.close()
-    result = deduce(question.unit, question.findings, question.context, question.done, priors)
+    path = args.cases or cases_path()
+    if args.cases is not None and not path.is_file() and not args.confirm:
+        raise UserError(f"{path}: no such file; expected the shop's confirmed cases")
+    for cause in args.confirm or ():
+        cause_by_id(question.unit, cause)
+    priors, cases = None, ()
+    if path.is_file() or args.confirm:
+        book = CaseBook(path)
+        try:
+            if args.take_back is not None:
+                book.take_back(args.take_back)
+            if args.confirm:
+                session = None if args.file == "-" else str(Path(args.file).resolve())
+                book.confirm(question.unit.name, args.confirm, session=session)
+            priors = book.priors(question.unit.name)
+            cases = tuple(case for case in book.cases() if case.unit == question.unit.name)
+        finally:
+            book.close()
+    elif args.take_back is not None:
+        raise UserError(f"{path}: no confirmed cases yet, so none to take back")
+    used = None if args.shipped_priors else priors
+    result = deduce(question.unit, question.findings, question.context, question.done, used)
     if args.json:
         print(json.dumps(result.to_json(), indent=2, ensure_ascii=False))
     else:
-        print("\n".join(page(question, result)))
+        print("\n".join([*page(question, result), *_cases(cases, used is not None)]))
     return 0
+
+
+def _cases(cases: tuple[Case, ...], used: bool) -> list[str]:
+    """The shop's cases of this unit, newest first."""
+    if not cases:
+        return []
+    counting = sum(case.taken_back is None for case in cases)
+    lines = ["", f"Confirmed cases of this unit: {counting}" + ("" if used else " (left out)")]
+    for case in reversed(cases[-5:]):
+        back = ", taken back" if case.taken_back else ""
+        lines += _wrap(f"{case.id:>5}  {case.at[:10]}  {', '.join(case.causes)}{back}", 19)
+    return lines
 
 
 def read_question(name: str, unit: str | None = None) -> Question:
@@ -175,7 +206,10 @@ def page(question: Question, result: Deduction) -> list[str]:
 def _suspect(number: int, suspect: Suspect) -> list[str]:
     bar = "#" * round(10 * suspect.probability)
     lines = _wrap(f"{number:>3}  {suspect.probability:>4.0%} {bar:<10} {suspect.name}", 21)
-    lines += _wrap(f"       {suspect.cause}: {suspect.work} ({_DEPTH[suspect.depth]})", 7)
+    rate = ""
+    if abs(suspect.used_rate - suspect.shipped_rate) >= 0.05 * suspect.shipped_rate:
+        rate = f"; per 1000: {suspect.shipped_rate:g} as shipped, {suspect.used_rate:.1f} with the shop's cases"
+    lines += _wrap(f"       {suspect.cause}: {suspect.work} ({_DEPTH[suspect.depth]}){rate}", 7)
     for weight in suspect.for_[:4]:
         lines += _wrap(f"       for     {weight.decibans:+5.1f} dB  {weight.text}", 24)
     for weight in suspect.against[:4]:

@@ -8,6 +8,7 @@ shipped rate stands beside the one in use.
 from __future__ import annotations
 
 import datetime as dt
+import os
 import sqlite3
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -30,6 +31,11 @@ CREATE TABLE IF NOT EXISTS causes (
 );
 PRAGMA user_version = 1;
 """
+
+
+def cases_path() -> Path:
+    """The shop's own file: `cases.sqlite` in FIELDASSIST_HOME (default `~/.fieldassist`)."""
+    return Path(os.environ.get("FIELDASSIST_HOME") or Path.home() / ".fieldassist") / "cases.sqlite"
 
 
 @dataclass(frozen=True)
@@ -100,14 +106,16 @@ class CaseBook:
         The same `session` is recorded once: a second time replaces its causes.
         """
         with self._db:
-            if session is not None:
-                old = self._db.execute("SELECT id FROM cases WHERE session = ?", (session,)).fetchone()
-                if old is not None:
-                    self._db.execute("DELETE FROM causes WHERE case_id = ?", old)
-                    self._db.execute("DELETE FROM cases WHERE id = ?", old)
-            row = (_now(), unit, remark, session)
-            cursor = self._db.execute("INSERT INTO cases (at, unit, remark, session) VALUES (?, ?, ?, ?)", row)
-            case = int(cursor.lastrowid or 0)
+            old = self._db.execute("SELECT id FROM cases WHERE session = ?", (session,)).fetchone()
+            if old is None:
+                row = (_now(), unit, remark, session)
+                sql = "INSERT INTO cases (at, unit, remark, session) VALUES (?, ?, ?, ?)"
+                case = int(self._db.execute(sql, row).lastrowid or 0)
+            else:
+                case = int(old[0])
+                sql = "UPDATE cases SET at = ?, unit = ?, remark = ?, taken_back = NULL WHERE id = ?"
+                self._db.execute(sql, (_now(), unit, remark, case))
+                self._db.execute("DELETE FROM causes WHERE case_id = ?", (case,))
             self._db.executemany("INSERT OR IGNORE INTO causes VALUES (?, ?)", [(case, cause) for cause in causes])
         return case
 

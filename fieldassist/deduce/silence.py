@@ -13,7 +13,7 @@ from fieldassist.deduce.signature import Condition, Signature
 from fieldassist.deduce.step import Step
 from fieldassist.finding import Finding
 
-DONE = 0.5
+DONE = 0.6
 """Chance that something is reported when it shows in a step that was done."""
 MEASURED = 0.6
 """Chance that a reading out of order is told besides another of its kind (common practice, no source)."""
@@ -84,7 +84,9 @@ def _measured(kind: str, findings: Sequence[Finding]) -> list[tuple[str, Conditi
 def _line_pressure(findings: Sequence[Finding]) -> list[tuple[str, Condition, float]]:
     """A reading at a circuit's tap is held against line pressure, which would be told if it were out of order."""
     taps = [(f.where or "").lower() for f in findings if f.kind == "pressure" and f.present]
-    circuits = [w for w in taps if any(part in w for part in ("clutch", "band", "brake", "servo", "forward", "direct"))]
+    circuits = [
+        w for w in taps if any(part in w for part in ("clutch", "band", "brake", "servo", "forward", "direct"))
+    ]
     if not circuits or any("line" in w for w in taps):
         return []
     return [(f"pressure:{side}", Condition(range="D", where="line"), COMPARED) for side in ("low", "high")]

@@ -70,7 +70,7 @@ def steps_for(unit: Unit) -> tuple[Step, ...]:
     Procedures that the unit file forbids are left out. Raises DataFileError for a bad `steps.toml`.
     """
     out: list[Step] = []
-    for template in _templates():
+    for template in templates():
         if template.needs is not None and not _NEEDS[template.needs](unit):
             continue
         for values in _expand(unit, template.for_each):
@@ -93,7 +93,7 @@ def _some(unit: Unit) -> list[str]:
 
 
 @dataclass(frozen=True)
-class _Template:
+class StepTemplate:
     """One [[step]] of the file, before it is repeated for a unit."""
 
     id: str
@@ -121,12 +121,13 @@ class _Template:
 
 
 @lru_cache(maxsize=8)
-def _templates(path: Path = _FILE) -> tuple[_Template, ...]:
+def templates(path: Path = _FILE) -> tuple[StepTemplate, ...]:
+    """Read a file of steps. Raises DataFileError that names the line and what was expected."""
     return tuple(_template(row) for row in read_toml(path).top.array("step"))
 
 
-def _template(row: Table) -> _Template:
-    out = _Template(
+def _template(row: Table) -> StepTemplate:
+    out = StepTemplate(
         id=row.text("id"),
         title=row.text("title"),
         kinds=row.texts("kinds", choices=KINDS),
