@@ -61,6 +61,7 @@ def run(argv: list[str]) -> int:
     parser = argparse.ArgumentParser(prog="python -m fieldassist.bench pages")
     parser.add_argument("--entries", type=int, default=100, help="entries of the page part (default 100)")
     parser.add_argument("--only", choices=("page", "drive"), help="one part")
+    parser.add_argument("--minutes", type=float, default=4.0, help="length of the drive part (default 4)")
     parser.add_argument("--engine", help="speech engine (default: the one that a drive uses)")
     parser.add_argument("--model", help="Vosk model folder")
     args = parser.parse_args(argv)
@@ -72,7 +73,7 @@ def run(argv: list[str]) -> int:
                 waits = page_latency(browser, Path(name) / f"{pages}.session", args.entries, pages)
                 print(f"  entry on disk to card, {pages} page{'s' * (pages > 1)} open: {_told(waits)}", flush=True)
         if args.only in (None, "drive"):
-            waits, engine = drive_latency(browser, Path(name), args.engine, args.model)
+            waits, engine = drive_latency(browser, Path(name), args.minutes, args.engine, args.model)
             print(f"drive ({engine}, {len(waits)} entries in real time, voices synthetic)")
             print(f"  end of utterance to card: {_told(waits)}")
     return 0
@@ -95,7 +96,9 @@ def page_latency(browser: Any, path: Path, entries: int, pages: int) -> list[flo
     return [cards[entry] - at for cards in seen for entry, at in written.items() if entry in cards]
 
 
-def drive_latency(browser: Any, folder: Path, engine: str | None, model: str | None) -> tuple[list[float], str]:
+def drive_latency(
+    browser: Any, folder: Path, minutes: float, engine: str | None, model: str | None
+) -> tuple[list[float], str]:
     """Play the demo's drive in real time; return seconds from end of utterance to card, and the engine."""
     scenario = load_scenario(SCENARIO)
     played = Played(scenario, folder)
@@ -115,7 +118,8 @@ def drive_latency(browser: Any, folder: Path, engine: str | None, model: str | N
             names.append(hearing.engine.name)
             player = Player(None)
             player.has_device = False  # prompts take no time
-            source = Recordings(played.next_file, 1.0)
+            limit = time.monotonic() + 60.0 * minutes
+            source = Recordings(lambda: played.next_file() if time.monotonic() < limit else None, 1.0)
             loop = played.loop = DriveLoop(
                 file, start(checklist, project(file.events()), "b"), unit, source, hearing,
                 lambda heard: stack.enter_context(closing(Speaker(Voice(), player, heard))), screen, kept="",

@@ -119,7 +119,7 @@ def _draw(axes: Axes, drawn: ShiftMap, shifts: Sequence[str]) -> list[str]:
                 told.append(f"{shift} at {m.speed:.0f} mph, {m.throttle} throttle: {said}.")
         if any(m.shift == shift for m in (*drawn.measured, *drawn.earlier)):
             axes.plot([], [], marker=marker, linestyle="", color=INK, label=f"{shift} shift")
-    axes.set_xlim(-0.08, 1.2)
+    axes.set_xlim(-0.08, 1.36)
     axes.set_ylim(bottom=0)
     axes.set_xticks(list(OPENING.values()), list(OPENING))
     axes.set_xlabel("throttle")
@@ -143,7 +143,7 @@ def _band(axes: Axes, schedule: Schedule | None, shift: str, hatch: str) -> None
         )
     else:
         axes.fill_between(x, lows, highs, facecolor="#eeeeee", edgecolor=GREY, hatch=hatch, linewidth=0.8)
-    axes.text(x[-1] + 0.02, 0.5 * (lows[-1] + highs[-1]), f"{shift} band", va="center", fontsize=10)
+    axes.text(max(x[-1] + 0.02, 1.12), 0.5 * (lows[-1] + highs[-1]), f"{shift} band", va="center", fontsize=10)
 
 
 def _point(axes: Axes, speed: float, x: float, marker: str, fill: str, word: str) -> None:

@@ -19,6 +19,19 @@ KIND_WORDS: dict[str, str] = {
 """What a technician would write for each kind."""
 
 
+ABSENT_WORDS: dict[str, str] = {
+    "normal": "not normal", "slip": "no slip", "flare": "no flare", "harsh": "not harsh", "soft": "not soft",
+    "early": "not early", "late": "not late", "skip": "skips no gear", "no_shift": "shifts",
+    "delayed_engagement": "engages without delay", "no_drive": "drives", "no_reverse": "reverse drives",
+    "wrong_gear_start": "starts in the right gear", "bind": "no bind", "creep": "no creep",
+    "shudder": "no shudder", "hunting": "no hunting", "no_engine_braking": "engine braking good", "no_kickdown": "kickdown good",
+    "sensitive_kickdown": "kickdown not too easy", "noise": "no noise", "poor_acceleration": "acceleration good",
+    "poor_top_speed": "top speed good", "leak": "no leak", "fluid_level": "fluid level good",
+    "fluid_condition": "fluid good", "linkage": "linkage good",
+}  # fmt: skip
+"""What a technician would write when a kind was looked for and not there."""
+
+
 def spaced(identifier: str) -> str:
     """Return an identifier as words: `forward_clutch` -> `forward clutch`."""
     return identifier.replace("_", " ")
@@ -37,29 +50,10 @@ def quantity(finding: Finding) -> str:
 
 
 def words(finding: Finding) -> str:
-    """Return a finding in one line of shop words: `flare, 2-3 shift, D, light throttle`."""
-    if finding.kind == "linkage":
-        head = f"{finding.where or 'linkage'} linkage off" if finding.where else "linkage off"
-    elif finding.kind in ("fluid_level", "fluid_condition") and finding.where:
-        head = f"fluid {spaced(finding.where)}"
-    elif finding.kind == "noise" and finding.where:
-        head = f"{spaced(finding.where)} noise"
-    elif finding.kind == "leak" and finding.where:
-        head = f"leak at {spaced(finding.where)}"
-    elif finding.kind == "pressure":
-        head = f"{spaced(finding.where or 'line')} pressure"
-    else:
-        head = KIND_WORDS[finding.kind]
-    if finding.kind == "shift_speed" and finding.shift and finding.value is not None:
-        head = f"{finding.shift} shift at"
-    if not finding.present:
-        before = "no" if finding.kind in _TAKES_NO else "not" if finding.kind in _TAKES_NOT else "did not happen:"
-        head = f"{before} {head}"
-    if finding.value is not None:
-        head += f" {quantity(finding)}"
+    """Return a finding in one line of shop words: `flare, 2-3 shift, range D, light throttle`."""
+    parts = [_head(finding)]
     if finding.severity:
-        head = f"{head} ({finding.severity})"
-    parts = [head]
+        parts[0] += f" ({finding.severity})"
     if finding.shift and not (finding.kind == "shift_speed" and finding.value is not None):
         parts.append(f"{finding.shift} shift")
     if finding.gear:
@@ -75,5 +69,20 @@ def words(finding: Finding) -> str:
     return ", ".join(parts)
 
 
-_TAKES_NO = ("slip", "flare", "bind", "creep", "shudder", "hunting", "noise", "leak")
-_TAKES_NOT = ("normal", "harsh", "soft", "early", "late", "fluid_level", "fluid_condition", "linkage")
+def _head(finding: Finding) -> str:
+    """What was noticed, without its circumstances."""
+    where = spaced(finding.where) if finding.where else ""
+    if finding.kind == "linkage":
+        return f"{where} linkage {'off' if finding.present else 'good'}".strip()
+    if finding.kind in ("fluid_level", "fluid_condition") and where:
+        return f"fluid {'' if finding.present else 'not '}{where}"
+    if finding.value is not None:
+        head = f"{finding.shift} shift at" if finding.kind == "shift_speed" and finding.shift else ""
+        head = head or (f"{where or 'line'} pressure" if finding.kind == "pressure" else KIND_WORDS[finding.kind])
+        return f"{'' if finding.present else 'not '}{head} {quantity(finding)}"
+    if finding.kind in ("noise", "leak") and where:
+        no = "" if finding.present else "no "
+        return f"{no}{where} noise" if finding.kind == "noise" else f"{no}leak at {where}"
+    if not finding.present:
+        return ABSENT_WORDS.get(finding.kind, f"no {KIND_WORDS[finding.kind]}")
+    return f"{where or 'line'} pressure" if finding.kind == "pressure" else KIND_WORDS[finding.kind]
