@@ -59,8 +59,10 @@ def test_a_session(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     store = Store.create(path, {"unit": "three_speed_simpson", "tyre": "205/75R15", "axle_ratio": 2.73})
     store.append("intake", {"onset": "who knows", "after": 7, "mileage": 120_000})
     for number, (finding, step) in enumerate((
-        ({"kind": "slip", "range": "D", "gear": "1"}, "pull_away_D"), ({"kind": "slip", "range": "2", "gear": "1"}, "pull_away_2"),
-        ({"kind": "fluid_condition", "where": "milky"}, "fluid_condition"), ({"kind": "normal", "range": "1"}, "pull_away_1"),
+        ({"kind": "slip", "range": "D", "gear": "1"}, "pull_away_D"),
+        ({"kind": "slip", "range": "2", "gear": "1"}, "pull_away_2"),
+        ({"kind": "fluid_condition", "where": "milky"}, "fluid_condition"),
+        ({"kind": "normal", "range": "1"}, "pull_away_1"),
     )):  # fmt: skip
         store.append("entry", {"entry": f"e{number}", "step": step, "finding": finding})
         store.append("step_done", {"step": step, "how": "answered"})

@@ -49,9 +49,10 @@ def test_every_unit_has_the_causes_of_its_parts(name: str) -> None:
         if element.kind == "band":
             assert {f"servo_leak:{element.id}", f"band_adjustment:{element.id}"} <= ids
     plain = {
-        "fluid_low", "fluid_overfull", "fluid_burnt", "fluid_contaminated", "fluid_wrong_type", "filter_restricted",
-        "pump_worn", "line_pressure_low", "line_pressure_high", "pressure_regulator_sticking", "selector_linkage_off",
-        "converter_stator_slips", "converter_stator_seized", "engine_output_low", "exhaust_blocked", "driveline_fault",
+        "fluid_low", "fluid_overfull", "fluid_burnt", "fluid_contaminated", "fluid_wrong_type",
+        "filter_restricted", "pump_worn", "line_pressure_low", "line_pressure_high", "pressure_regulator_sticking",
+        "selector_linkage_off", "converter_stator_slips", "converter_stator_seized", "engine_output_low",
+        "exhaust_blocked", "driveline_fault",
     }  # fmt: skip
     assert plain <= ids
     governor = {"governor_low", "governor_high", "governor_sticking"}

@@ -66,7 +66,7 @@ def test_a_doubtful_finding_weighs_less() -> None:
 
 
 def test_context_moves_the_priors() -> None:
-    """Wear is gradual, broken parts are sudden, linkages are off after work on them (common practice, no source)."""
+    """Wear is gradual, broken parts are sudden, linkages are off after work (common practice, no source)."""
     early = [F("early")]
     plain = deduce(SIMPSON, early).probabilities["throttle_linkage_short"]
     after = deduce(SIMPSON, early, Context(after="carburetor cable work")).probabilities["throttle_linkage_short"]
@@ -93,7 +93,8 @@ def test_two_faults_at_once_are_found() -> None:
 def test_something_unknown_gains_when_nothing_fits() -> None:
     odd = [
         F("no_reverse"), F("slip", gear="2", present=False), F("early", shift="1-2"), F("late", shift="2-3"),
-        F("fluid_condition", where="milky", present=False), F("poor_acceleration", present=False), F("creep", range="N"),
+        F("fluid_condition", where="milky", present=False), F("poor_acceleration", present=False),
+        F("creep", range="N"),
     ]  # fmt: skip
     assert deduce(SIMPSON, odd).unknown > 2.0 * deduce(SIMPSON, OWC).unknown
 
@@ -152,7 +153,8 @@ def test_no_stall_test_where_it_must_not_be(unit: Unit) -> None:
     weak = [F("poor_acceleration", range="D"), F("poor_acceleration", range="R")]
     for more in (
         [F("fluid_level", where="low")], [F("pressure", where="line low")], [F("pressure", where="falls slowly")],
-        [F("fluid_condition", where="milky")], [], [F("slip", range="R"), F("slip", range="D"), F("noise", where="whine")],
+        [F("fluid_condition", where="milky")], [],
+        [F("slip", range="R"), F("slip", range="D"), F("noise", where="whine")],
     ):  # fmt: skip
         result = deduce(unit, [*weak, *more])
         assert not [t for t in result.next_tests if t.step.startswith("stall")], more
@@ -252,7 +254,8 @@ FINDINGS = st.builds(
     temperature=st.sampled_from((None, *TEMPERATURES)), load=st.sampled_from((None, *LOADS)),
     gear=st.sampled_from((None, *GEARS)), value=st.sampled_from((None, 0.0, 14.0, 2900.0, -5.0, 1e9)),
     unit=st.sampled_from((None, "mph", "km/h", "rpm", "psi", "kPa", "s")),
-    where=st.one_of(st.none(), st.sampled_from(("line", "governor low", "burnt", "high", "servo release low")), st.text(max_size=12)),
+    where=st.one_of(st.none(), st.sampled_from(("line", "governor low", "burnt", "high", "servo release low")),
+                    st.text(max_size=12)),
     present=st.booleans(), confidence=st.floats(0.0, 1.0),
 )  # fmt: skip
 

@@ -32,7 +32,7 @@ def test_first_place_in_three_quarters() -> None:
 
 
 def test_a_row_can_fail() -> None:
-    """The judge does not wave everything through: the findings of one row do not lead to the suspect of another."""
+    """The judge does not wave everything through: one row's findings do not lead to another's suspect."""
     row = next(r for r in ROWS if r.id == "67")
     other = next(r for r in ROWS if r.id == "1")
     wrong = Row("x", "", row.units, row.findings, row.context, other.expect)

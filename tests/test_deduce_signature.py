@@ -71,8 +71,8 @@ def test_no_engine_braking_in_first_of_d_is_normal_and_in_manual_low_points_to_t
 
 
 def test_linkage_set_short() -> None:
-    """Early shifts with slip between them (US Army TM 9-2320-266-34, row 21); flare on a light pedal that goes away
-    with more, and no forced downshift (common practice, no source: F8, F11)."""
+    """Early shifts with slip between them (US Army TM 9-2320-266-34, row 21); flare on a light pedal that goes
+    away with more, and no forced downshift (common practice, no source: F8, F11)."""
     short = "throttle_linkage_short"
     assert chance(short, 1, kind="early", shift="1-2", throttle="light") > 0.8
     light = chance(short, 1, kind="flare", shift="2-3", throttle="light")
@@ -111,7 +111,7 @@ def test_weak_element_slips_under_load_first() -> None:
 
 
 def test_hydraulic_causes_act_on_everything() -> None:
-    """Low line pressure slips in every gear (common practice, no source: F13), one circuit's leak only in its own."""
+    """Low line pressure slips in every gear (common practice, no source: F13), a circuit's leak in its own."""
     for gear, range_ in (("1", "D"), ("2", "D"), ("3", "D"), ("R", "R")):
         assert chance("line_pressure_low", kind="slip", range=range_, gear=gear) > 0.7
     assert chance("circuit_leak:direct_clutch", kind="slip", range="D", gear="1") < 0.1
@@ -165,7 +165,7 @@ def test_pressure_low_only_where_the_leaking_element_is_fed() -> None:
 
 @pytest.mark.parametrize("name", unit_names())
 def test_dropping_or_adding_an_element_agrees_with_the_gear_train(name: str) -> None:
-    """What one missing or one extra element does, computed with exact tooth counts (part A11 of the collected check
+    """What one missing or one extra element does, computed with exact tooth counts (part A11 of the check
     values): where the power flow leaves the output free the severest fault of that element must not drive."""
     unit = load_unit(name)
     for gear in unit.gears:

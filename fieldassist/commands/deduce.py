@@ -12,7 +12,7 @@ from typing import Any
 
 from fieldassist.deduce import CaseBook, Context, Deduction, Suspect, Unit, cases_path, deduce, load_unit
 from fieldassist.deduce.causes import cause_by_id
-from fieldassist.deduce.priors import Case
+from fieldassist.deduce.priors import Case, ShopPriors
 from fieldassist.deduce.shopwords import describe
 from fieldassist.errors import UserError
 from fieldassist.finding import SEVERITIES, Finding
@@ -56,14 +56,15 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Deduce and print; record or take back a confirmed case first. Raises UserError for a file that is neither."""
+    """Deduce and print, after recording or taking back a confirmed case. Raises UserError for bad input."""
     question = read_question(args.file, args.unit)
     path = args.cases or cases_path()
     if args.cases is not None and not path.is_file() and not args.confirm:
         raise UserError(f"{path}: no such file; expected the shop's confirmed cases")
     for cause in args.confirm or ():
         cause_by_id(question.unit, cause)
-    priors, cases = None, ()
+    priors: ShopPriors | None = None
+    cases: tuple[Case, ...] = ()
     if path.is_file() or args.confirm:
         book = CaseBook(path)
         try:
@@ -170,6 +171,10 @@ def page(question: Question, result: Deduction) -> list[str]:
             lines += _wrap(f"{number:>3}  {describe(finding)}{doubt}", 5)
     else:
         lines.append("No findings yet: what follows is how often each cause occurs.")
+    if result.computed:
+        lines += ["", "Computed"]
+        for sentence in result.computed:
+            lines += _wrap(f"     {sentence}", 5)
     lines += ["", "Suspects"]
     for number, suspect in enumerate(result.suspects[:5], start=1):
         lines += _suspect(number, suspect)

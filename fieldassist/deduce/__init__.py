@@ -8,6 +8,6 @@ from fieldassist.deduce.steps import step_by_id, steps_for
 from fieldassist.deduce.unit import Unit, load_unit, unit_names
 
 __all__ = [
-    "CaseBook", "Context", "Deduction", "ShopPriors", "Step", "Suspect", "Unit", "cases_path", "deduce", "load_unit",
-    "step_by_id", "steps_for", "unit_names",
+    "CaseBook", "Context", "Deduction", "ShopPriors", "Step", "Suspect", "Unit", "cases_path", "deduce",
+    "load_unit",    "step_by_id", "steps_for", "unit_names",
 ]  # fmt: skip

@@ -10,6 +10,7 @@ import numpy as np
 
 from fieldassist.deduce.belief import TWO_FAULTS, prior_of
 from fieldassist.deduce.causes import WORK_DEPTHS
+from fieldassist.deduce.computed import computed
 from fieldassist.deduce.context import Context
 from fieldassist.deduce.explain import Clearing, Contradiction, Weight, clearings, contradictions, weights
 from fieldassist.deduce.nexttest import Proposal, propose
@@ -88,6 +89,8 @@ class Deduction:
     """Step that must not be done now -> reason."""
     work: Mapping[str, float]
     """Depth of the work to be done -> probability."""
+    computed: tuple[str, ...] = ()
+    """What follows from the numbers alone, in sentences."""
     probabilities: Mapping[str, float] = field(default_factory=dict)
     """Every cause of the unit -> probability."""
 
@@ -101,6 +104,7 @@ class Deduction:
             "pairs": [{"causes": [a, b], "probability": round(p, 4)} for a, b, p in self.pairs],
             "contradictions": [c.to_json() for c in self.contradictions],
             "next_tests": [t.to_json() for t in self.next_tests],
+            "computed": list(self.computed),
             "stop": self.stop,
             "withheld": [{"step": step, "why": why} for step, why in self.withheld.items()],
             "work": {depth: round(p, 4) for depth, p in self.work.items()},
@@ -155,6 +159,7 @@ def deduce(
         stop=tests.stop,
         withheld=tests.withheld,
         work=_work(signature, after),
+        computed=computed(unit, findings, context),
         probabilities={cause.id: float(p) for cause, p in zip(causes, probability, strict=True)},
     )
 

@@ -17,7 +17,8 @@ HOT_SHARE = 0.75
 
 
 _SEEN: dict[str, float] = {"fluid_condition": 0.1, "fluid_level": 0.5, "linkage": 0.5}
-"""False reports of what is looked at standing still, against what is felt on the move (common practice, no source)."""
+"""False reports of what is looked at standing still, against what is felt on the move (common practice,
+no source)."""
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from fieldassist.deduce.causes import DEGREES, Cause
 from fieldassist.deduce.outcomes import outcomes, step_absent
 from fieldassist.deduce.posterior import Posterior
 from fieldassist.deduce.reading import state_word
+from fieldassist.deduce.shopwords import kind_words
 from fieldassist.deduce.signature import Signature
 from fieldassist.deduce.step import Step
 from fieldassist.finding import Finding
@@ -190,11 +191,7 @@ class _Joint:
         names = {c.id: c.name for c in self.signature.causes}
         shares = outcome.sum(axis=1)
         telling = 1 + int(shares[1:].argmax()) if len(shares) > 1 else 0
-        kind = (
-            outcomes(self.signature.unit, step)[telling - 1][0].replace("_", " ").replace(":", " ")
-            if telling
-            else "normal"
-        )
+        kind = kind_words(outcomes(self.signature.unit, step)[telling - 1][0]) if telling else "something"
         by_group = np.zeros((2, len(self.groups)))
         for row, n in ((outcome[telling], 0), (outcome[0], 1)):
             by_group[n] = np.bincount(self.group, row, len(self.groups)) / max(float(row.sum()), 1e-12)
@@ -202,7 +199,7 @@ class _Joint:
         said = [" and ".join(names[i] for i in group) or "nothing wrong" for group in (yes, no)]
         if said[0] == said[1]:
             rise, fall = by_group[0].max(), by_group[1].max()
-            return f"{kind}: {said[0]} {rise:.0%}; normal: {fall:.0%}"
+            return f"{said[0]}: {rise:.0%} if it shows {kind}, {fall:.0%} if all is normal"
         return f"{kind} points to {said[0]}; normal to {said[1]}"
 
 

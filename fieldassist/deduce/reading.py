@@ -237,6 +237,16 @@ def _pressure(signature: Signature, finding: Finding, at: Condition, context: Co
     return _abnormal(signature, "pressure", at, shares)
 
 
+def tap_in(unit: Unit, finding: Finding) -> str | None:
+    """The pressure tap of the unit that a pressure finding was read at; None when the unit has no such tap."""
+    words = _words(finding.where)
+    named = next((tap for tap in unit.taps if tap in "_".join(words)), None)
+    if named is not None:
+        return named
+    target = _tap(unit, words)
+    return next((t.id for t in unit.taps.values() if t.reads == target or target in unit.tap_elements(t.id)), None)
+
+
 def _tap(unit: Unit, words: list[str]) -> str:
     """What the words of `where` mean: `line`, `governor`, `throttle` or an element id."""
     text = "_".join(words)
@@ -344,16 +354,21 @@ def _shift_speed(signature: Signature, finding: Finding, at: Condition, context:
     ]  # fmt: skip
 
 
+def road_speed_in(finding: Finding) -> tuple[float, str] | None:
+    """The road speed that `where` gives ("at 45 mph"), with its unit."""
+    found = re.search(r"(\d+(?:\.\d+)?)\s*(mph|km/h)", (finding.where or "").lower())
+    return None if found is None else (float(found.group(1)), found.group(2))
+
+
 def _engine_speed(signature: Signature, finding: Finding, at: Condition, context: Context) -> Terms:
     """Engine speed alone says nothing without the road speed: `where` may give it ("at 45 mph"), or say that it is
     `high` at cruise, as without the converter clutch."""
     if finding.value is None and state_word(finding) in ("high", None):
         return 1.0, [(-1.0, signature.said_absent("engine_speed:high", Condition()))]
-    words = (finding.where or "").lower()
-    found = re.search(r"(\d+(?:\.\d+)?)\s*(mph|km/h)", words)
-    if found is None or finding.value is None or finding.gear is None:
+    speed = road_speed_in(finding)
+    if speed is None or finding.value is None or finding.gear is None:
         return 1.0, []
-    slip = context.slip(signature.unit, mph(float(found.group(1)), found.group(2)), finding.value, finding.gear)
+    slip = context.slip(signature.unit, mph(*speed), finding.value, finding.gear)
     if slip is None:
         return 1.0, []
     absent = signature.said_absent("slip", at)

@@ -17,6 +17,11 @@ _KIND: dict[str, str] = {
 }  # fmt: skip
 
 
+def kind_words(kind: str) -> str:
+    """A kind of event as a noun: `slip`, `no drive`, `stall speed low`."""
+    return kind.replace("_", " ").replace(":", " ")
+
+
 def describe(finding: Finding) -> str:
     """A finding in a few words: `flares, 2-3, light throttle, hot`; `no slip in R` reads `not: slips, R`."""
     f = finding
