@@ -17,7 +17,7 @@ BASE = {"finding", "errors", "resources"}
 MAY_IMPORT: dict[str, set[str]] = {
     "deduce": BASE,
     "record": BASE,
-    "words": BASE | {"phrases.automaton", "phrases.phonemes"},
+    "words": BASE | {"phrases.automaton", "phrases.covering", "phrases.phonemes"},
     "sound": BASE | {"words.recognizer", "words.worker"},
     "phrases": BASE | {"words.recognizer", "deduce"},
     "drive": BASE | {"sound", "words", "phrases", "record", "deduce"},
