@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import threading
 import time
 
 import numpy as np
 import pytest
 from virtual_card import VirtualCard, heard, virtual_card
 
+from fieldassist.commands.check import check_microphone, check_output, check_voice
+from fieldassist.resources import shipped
 from fieldassist.sound.devices import rescan
 from fieldassist.sound.player import Player
 from fieldassist.sound.source import Microphone
+from fieldassist.sound.voice import Voice
+from fieldassist.sound.wave import read_wave
 from fieldassist.words.recognizer import SAMPLE_RATE
 
 
@@ -117,3 +122,23 @@ def test_without_an_output_device_prompts_are_kept_as_files(tmp_path, monkeypatc
     assert not player.has_device
     assert player.play(tone(900, 0.2), "Pull away, light throttle.").done
     assert [path.name for path in (tmp_path / "prompts").iterdir()] == ["prompt-0001-pull-away-light-throttle.wav"]
+
+
+def test_the_check_command_judges_the_microphone_and_plays_its_prompt(card: VirtualCard, capsys):
+    microphone = Microphone()
+    listen(microphone, 4.0, until=len)
+    microphone.close()
+    recording = shipped("audio_fixtures") / "second_gear_slips" / "24_flare_two_three.flac"
+    voice = Voice()
+    prompt, spoken = check_voice(voice)
+    voice.close()
+    assert spoken.good
+    with card.recording() as path:
+        assert check_output(prompt).good
+        time.sleep(0.3)
+        assert np.abs(heard(path)).max() > 2000
+    said = threading.Timer(1.0, card.say, (read_wave(recording),))
+    said.start()
+    line = check_microphone()
+    said.join()
+    assert line.good and "speech" in line.text and "noise" in line.text, line.text

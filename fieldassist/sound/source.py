@@ -126,7 +126,7 @@ class Microphone:
         self.device_name = ""
         if not self._open():
             raise UserError(
-                "microphone: no input device answers; plug one in, or choose one in the system's sound settings"
+                "no microphone answers: plug one in, or choose one in the sound settings"
             )
         self._last_sample = time.monotonic()
 
