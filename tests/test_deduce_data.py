@@ -133,7 +133,7 @@ def test_a_cause_that_stands_twice(tmp_path: Path) -> None:
         ('for_each = ["drive_range"]', 'for_each = ["wheel"]', 4, "wheel"),
         ("minutes = 1", "minutes = 0", 8, "minutes"),
         ('depth = "road"', 'depth = "sea"', 9, "one of look"),
-        ('title = "look in {range}"', 'title = "look in {gear}"', 5, "not given by for_each"),
+        ('title = "look in {range}"', 'title = "look in {shift}"', 5, "not given by for_each"),
         ("risk = 0", "risk = 0\nhazard = 1", 11, "unknown key"),
     ],
 )

@@ -103,7 +103,7 @@ def _read(signature: Signature, finding: Finding, context: Context) -> Terms:
     at = _condition(finding)
     kind = finding.kind
     if kind == "normal":
-        return _normal(signature, finding, at)
+        return _normal(signature, at)
     if kind in ("no_drive", "no_reverse"):
         kind, at = _no_drive(signature.unit, kind, at)
     if kind == "no_engine_braking" and at.gear is None and at.range not in (None, "D"):
@@ -142,7 +142,9 @@ def _braking_gear(unit: Unit, range_: str | None) -> str | None:
     return next((g for g in reversed(gears) if power_flow(unit, range_ or "", g, load="coast").drives), None)
 
 
-def _normal(signature: Signature, finding: Finding, at: Condition) -> Terms:
+def _normal(signature: Signature, at: Condition) -> Terms:
+    if at == Condition():
+        return 1.0, []  # "all good" of nothing in particular
     return 0.0, [(1.0, signature.normal(at))]
 
 

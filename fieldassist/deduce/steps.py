@@ -42,7 +42,7 @@ _EACH: Mapping[str, Callable[[Unit], list[dict[str, str]]]] = {
     "upshift": _upshifts,
     "downshift": lambda unit: [{"from": row["to"], "to": row["from"]} for row in reversed(_upshifts(unit))],
     "throttle": lambda unit: [{"throttle": name} for name in ("light", "medium", "full")],
-    "drive_range": lambda unit: [{"range": r} for r in (*_forward_ranges(unit), "R")],
+    "drive_range": lambda unit: [{"range": r, "gear": unit.ranges[r][0]} for r in (*_forward_ranges(unit), "R")],
     "forward_range": lambda unit: [{"range": r} for r in _forward_ranges(unit)],
     "stall_range": lambda unit: [{"range": r} for r in ("D", "R")],
     "braking_range": _braking,
@@ -51,7 +51,7 @@ _EACH: Mapping[str, Callable[[Unit], list[dict[str, str]]]] = {
 }
 
 _GIVES: Mapping[str, tuple[str, ...]] = {
-    "upshift": ("from", "to"), "downshift": ("from", "to"), "throttle": ("throttle",), "drive_range": ("range",),
+    "upshift": ("from", "to"), "downshift": ("from", "to"), "throttle": ("throttle",), "drive_range": ("range", "gear"),
     "forward_range": ("range",), "stall_range": ("range",), "braking_range": ("range", "gear"), "gear": ("gear",),
     "tap": ("tap", "tap_title"),
 }  # fmt: skip
