@@ -24,8 +24,9 @@ ABSENT_WORDS: dict[str, str] = {
     "early": "not early", "late": "not late", "skip": "skips no gear", "no_shift": "shifts",
     "delayed_engagement": "engages without delay", "no_drive": "drives", "no_reverse": "reverse drives",
     "wrong_gear_start": "starts in the right gear", "bind": "no bind", "creep": "no creep",
-    "shudder": "no shudder", "hunting": "no hunting", "no_engine_braking": "engine braking good", "no_kickdown": "kickdown good",
-    "sensitive_kickdown": "kickdown not too easy", "noise": "no noise", "poor_acceleration": "acceleration good",
+    "shudder": "no shudder", "hunting": "no hunting", "no_engine_braking": "engine braking good",
+    "no_kickdown": "kickdown good", "sensitive_kickdown": "kickdown not too easy", "noise": "no noise",
+    "poor_acceleration": "acceleration good",
     "poor_top_speed": "top speed good", "leak": "no leak", "fluid_level": "fluid level good",
     "fluid_condition": "fluid good", "linkage": "linkage good",
 }  # fmt: skip
