@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -33,7 +35,8 @@ def noise(seconds: float, level: float, seed: int = 0) -> Signal:
 
 def bursts(on: float, off: float, times: int, level: float) -> Signal:
     """Speech-like: sound of a known level, and silence."""
-    return np.concatenate([np.concatenate([noise(on, level, i), np.zeros(round(off * RATE))]) for i in range(times)])
+    gap = np.zeros(round(off * RATE))
+    return np.concatenate([part for i in range(times) for part in (noise(on, level, i), gap)])
 
 
 def level_by_samples(signal: Signal) -> float:
@@ -60,7 +63,7 @@ def level_by_samples(signal: Signal) -> float:
         (10 * np.log10(energy / a), 10 * np.log10(energy / a) - 20 * np.log10(c) - MARGIN)
         for a, c in zip(activity, thresholds, strict=True) if a
     ]  # fmt: skip
-    for (before, high), (after, low) in zip(points, points[1:], strict=False):
+    for (before, high), (after, low) in itertools.pairwise(points):
         if high > 0 >= low:
             return float(before + (after - before) * high / (high - low))
     raise AssertionError("no crossing")

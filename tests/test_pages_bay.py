@@ -19,7 +19,7 @@ from pages_browser import LAPTOP, PHONE, TABLET, chromium, serious_findings, unt
 from pages_support import begin, entries, say, whole_session
 
 from fieldassist.cli import main
-from fieldassist.deduce import CaseBook, load_unit
+from fieldassist.deduce import CaseBook, cases_path, load_unit
 from fieldassist.deduce.kinematics import power_flow
 from fieldassist.errors import UserError
 from fieldassist.finding import KINDS, Finding
@@ -123,7 +123,7 @@ def test_confirmed_cause_moves_the_odds_and_can_be_taken_back(session: Path) -> 
     assert odds() > before
     assert "Starting odds per 1000 complaints" in report_html(read_case(session))
     assert view(session).cause_confirmed == {"cause": cause, "by": "bay", "remark": "lining down to the steel"}
-    book = CaseBook(bay.case_book_path())
+    book = CaseBook(cases_path())
     assert [case.causes for case in book.cases() if case.taken_back is None] == [(cause,)]
     book.close()
     written = write_up(read_case(session).events, "unit", {}, [])

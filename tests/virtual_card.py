@@ -38,8 +38,9 @@ class VirtualCard:
             self.environment.pop(name, None)
         self._players: list[subprocess.Popen[bytes]] = []
         self.server = subprocess.Popen(
-            ["pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no", "--disable-shm=yes",
+            ["pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--disable-shm=yes",
              f"--log-target=file:{folder / 'server.log'}", "-L", "module-native-protocol-unix",
+             "-L", "module-cli-protocol-unix",
              "-L", "module-null-sink sink_name=speaker rate=48000",
              "-L", "module-null-sink sink_name=mic rate=48000"],
             env=self.environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
@@ -99,6 +100,20 @@ class VirtualCard:
         for line in self.control("list", "short", "modules").splitlines():
             if f"sink_name={name} " in f"{line} ":
                 self.control("unload-module", line.split()[0])
+
+    def cut_off(self) -> None:
+        """End the streams that are being recorded from the microphone, as the loss of its plug does."""
+        for line in self.control("list", "short", "source-outputs").splitlines():
+            number, source = line.split()[:2]
+            if source == self._index_of("mic.monitor"):
+                subprocess.run(
+                    ["pacmd", "kill-source-output", number], env=self.environment, check=True, timeout=10,
+                    capture_output=True,
+                )  # fmt: skip
+
+    def _index_of(self, source: str) -> str:
+        lines = self.control("list", "short", "sources").splitlines()
+        return next(line.split()[0] for line in lines if line.split()[1] == source)
 
     def plug_in(self, name: str) -> None:
         """Bring a device back, as the default."""

@@ -21,7 +21,7 @@ import numpy.typing as npt
 from fieldassist.errors import DataFileError
 from fieldassist.phrases import jsgf
 
-MAX_ARCS = 500_000
+MAX_ARCS = 200_000
 """A grammar that unfolds to more arcs is refused: it would not load in time on the road."""
 
 
@@ -128,6 +128,7 @@ def compile_grammar(grammar: jsgf.Grammar, rule: str | None = None) -> Automaton
     rules = (grammar.rule(rule),) if rule is not None else grammar.public()
     if not rules:
         raise DataFileError(grammar.path, None, "expected at least one public rule")
+    _check_size(grammar, rules)
     builder = _Builder(grammar)
     start, end = builder.state(), builder.state()
     for each in rules:
@@ -230,11 +231,6 @@ class _Builder:
 
     def arc(self, source: int, target: int, word: str | None, carry: _Carry) -> None:
         """Add an arc."""
-        if len(self.arcs) >= MAX_ARCS:
-            raise DataFileError(
-                self.grammar.path, None,
-                f"expected a grammar that unfolds to at most {MAX_ARCS} arcs; <{self.rule}> is used too often",
-            )  # fmt: skip
         self.arcs.append(
             Arc(source, target, word, carry.weight, carry.tags, self.slots if word is not None else ())
         )
@@ -323,6 +319,28 @@ class _Builder:
             start, carry = entry, _Carry()
         self.node(rule.body, start, end, carry, (*frames, _Frame(ref.name, start, end)))
         self.rule, self.slots = before, slots
+
+
+def _check_size(grammar: jsgf.Grammar, rules: Sequence[jsgf.Rule]) -> None:
+    """Refuse a grammar that would unfold too far, before it is tried."""
+    sizes: dict[str, int] = {}
+
+    def size(node: jsgf.Node) -> int:
+        if isinstance(node, jsgf.Ref):
+            if node.name not in sizes and node.name in grammar.rules:
+                sizes[node.name] = 1  # while it is being measured: a rule that refers to itself is a jump
+                sizes[node.name] = size(grammar.rules[node.name].body)
+            return sizes.get(node.name, 1)
+        if isinstance(node, jsgf.Sequence):
+            return sum(map(size, node.items))
+        if isinstance(node, jsgf.Alternatives):
+            return sum(map(size, node.options))
+        return len(node.text.split()) if isinstance(node, jsgf.Token) else 2 + size(node.item)
+
+    for rule in rules:
+        if size(jsgf.Ref(rule.name)) > MAX_ARCS:
+            expected = f"expected <{rule.short}> to unfold to at most {MAX_ARCS} arcs"
+            raise DataFileError(rule.path, rule.line, expected)
 
 
 def _inner(frames: tuple[_Frame, ...]) -> tuple[_Frame, ...]:

@@ -16,6 +16,7 @@ from fieldassist.phrases.automaton import Arc, compile_grammar
 from fieldassist.phrases.compose import Composed, change, compose, implausible
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.numbers import spell_out
+from fieldassist.phrases.phonemes import pronunciations
 from fieldassist.phrases.phrase_set import PhraseSet
 from fieldassist.phrases.readback import say_choice, say_finding
 from fieldassist.phrases.search import (
@@ -33,6 +34,8 @@ from fieldassist.words.recognizer import Hypothesis
 
 MOST_WORDS = 40
 """Words of an utterance that are looked at; nobody puts an observation in more."""
+LESSER_CHOICE = 0.1
+"""Cost of a reading that is not the engine's first choice, beside what it is less sure of."""
 MOST_ALTERNATIVES = 4
 """Further readings of the engine that are looked at."""
 
@@ -252,7 +255,7 @@ def _versions(heard: str | Hypothesis, whole: frozenset[str]) -> list[tuple[tupl
         sure = min(1.0, max(0.0, confidence))
         other = _split(tuple(HeardWord(w, sure) for w in normalise(text).split()), whole)
         if [w.text for w in other] != [w.text for w in versions[0][0]]:
-            versions.append((other, 0.3 + max(0.0, heard.confidence - confidence)))
+            versions.append((other, LESSER_CHOICE + max(0.0, heard.confidence - confidence)))
     return versions
 
 
@@ -311,7 +314,19 @@ def _gives(key: str, values: frozenset[str | None], arc: Arc) -> bool:
 def _different(readings: Sequence[_Reading]) -> list[_Reading]:
     """Readings that say something else than the first, not only less of the same."""
     best = readings[0]
-    return [r for r in readings[1:] if r.key != best.key and not _says_less(r.composed, best.composed)]
+    sound = _sound(best)
+    return [
+        r
+        for r in readings[1:]
+        if r.key != best.key and not _says_less(r.composed, best.composed) and _sound(r) != sound
+    ]
+
+
+def _sound(reading: _Reading) -> tuple[str, ...]:
+    """The phones of a reading's words but the small ones. Two readings of the same sounds differ in how the
+    grammar takes them, which its weights decide, and not in what was heard: there is nothing to ask."""
+    words = (word for word in reading.alignment.words if word not in SMALL_WORDS)
+    return tuple(phone for word in words for phone in pronunciations(word)[0])
 
 
 def _says_less(one: Composed, other: Composed) -> bool:
@@ -343,7 +358,7 @@ def _content(reading: _Reading) -> float:
     for arc, (begin, end) in zip(reading.alignment.arcs, reading.alignment.spans, strict=True):
         if "talk" not in arc.slots and arc.word not in SMALL_WORDS:
             carrying.update(range(begin, max(end, begin + 1)))
-    return sum(reading.heard[i].confidence for i in carrying if i < len(reading.heard))
+    return sum(0.4 + 0.6 * reading.heard[i].confidence for i in carrying if i < len(reading.heard))
 
 
 def _skipped(reading: _Reading) -> float:

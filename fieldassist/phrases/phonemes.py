@@ -112,7 +112,7 @@ def _headword(text: bytes, begin: int) -> bytes:
 def _line_starts(text: bytes, low: int) -> list[int]:
     """Starts of a few lines round a place (two neighbours in the dictionary are out of order)."""
     starts = [low]
-    for _ in range(2):
+    for _ in range(4):
         if starts[0] > 0:
             starts.insert(0, text.rfind(b"\n", 0, starts[0] - 1) + 1)
     for _ in range(7):

@@ -165,7 +165,10 @@ def _text(node: Node, short: Mapping[str, str], tags: bool, outer: bool = False)
     if isinstance(node, Option):
         return f"[{_text(node.item, short, tags, True)}]"
     if isinstance(node, Repeat):
-        return f"{_text(node.item, short, tags)}{'*' if node.at_least == 0 else '+'}"
+        inner = _text(node.item, short, tags)
+        if isinstance(node.item, Repeat | Tagged):
+            inner = f"({inner})"  # one unary operator at most binds to an item
+        return f"{inner}{'*' if node.at_least == 0 else '+'}"
     inner = _text(node.item, short, tags)
     if not tags:
         return inner

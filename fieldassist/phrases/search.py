@@ -127,17 +127,21 @@ class Searcher:
         self._way_length = np.array([len(phones) for phones in self._way_phones], np.int64)
         for way, phones in enumerate(self._way_phones):
             self._way_table[way, : len(phones)] = phones
-        self._small = np.array([word in SMALL_WORDS or word in HESITATIONS for word in self.words], np.bool_)
+        small = SMALL_WORDS | HESITATIONS
+        self._small = np.array([word.lower() in small for word in self.words], np.bool_)
         self._ways_by_phones: dict[tuple[int, ...], list[int]] = {}
         for way, phones in enumerate(self._way_phones):
             self._ways_by_phones.setdefault(phones, []).append(way)
-        self._ways_of = {word: range(first_way[w], first_way[w + 1]) for word, w in index.items()}
+        ways_of = {word: range(first_way[w], first_way[w + 1]) for word, w in index.items()}
+        self._ways_heard: dict[str, list[int]] = {}  # what is heard is in lower case, a grammar need not be
+        for word, ways in ways_of.items():
+            self._ways_heard.setdefault(word.lower(), []).extend(ways)
 
         tracks: dict[tuple[int, int], int] = {}
         steps: list[tuple[int, int]] = []
         for a, arc in enumerate(automaton.arcs):
             if arc.word is not None:
-                for way in self._ways_of[arc.word]:
+                for way in ways_of[arc.word]:
                     steps.append((a, tracks.setdefault((arc.source, way), len(tracks))))
         self.track_source = np.array([key[0] for key in tracks], np.int64)
         self.track_way = np.array([key[1] for key in tracks], np.int64)
@@ -349,7 +353,7 @@ class Lattice:
         out: dict[int, list[tuple[int, Ints, float]]] = {}
         for i, word in enumerate(self.heard):
             begin, end = self.begin[i], self.begin[i + 1]
-            same = searcher._ways_of.get(word.text, ())
+            same = searcher._ways_heard.get(word.text, [])
             alike = searcher._ways_by_phones.get(tuple(self.sounds[begin:end]), [])
             for ways, cost in ((same, 0.0), (alike, searcher.costs.homophone)):
                 tracks = np.nonzero(np.isin(self.way, list(ways)))[0]
