@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping
 from pathlib import Path
 
-from fieldassist.deduce import Context, deduce, steps_for
+from fieldassist.deduce import Context, cases_path, deduce, steps_for
 from fieldassist.deduce.causes import causes_for
 from fieldassist.deduce.priors import Case as ConfirmedCase
 from fieldassist.deduce.priors import CaseBook, ShopPriors
@@ -20,7 +20,6 @@ from fieldassist.pages.live import session_key
 from fieldassist.pages.writeup import PARTS
 from fieldassist.record.projection import project
 from fieldassist.record.store import Store
-from fieldassist.resources import home
 
 BAY = "bay"
 MAX_REMARK = 4000
@@ -143,7 +142,7 @@ def confirm_cause(path: Path, form: Mapping[str, str]) -> None:
         raise UserError("cause: not one that this unit can have")
     _append(path, form, "cause_confirmed", {"cause": cause, "by": BAY, "remark": remark})
     key = session_key(case.events)
-    book = CaseBook(case_book_path())
+    book = CaseBook(cases_path())
     try:
         number = book.confirm(case.unit.name, [cause] if cause else [], remark or None, session=key)
         if not cause:
@@ -158,14 +157,9 @@ def cause_names(unit: Unit) -> list[tuple[str, str]]:
     return sorted(((cause.id, cause.name) for cause in causes_for(unit)), key=lambda pair: pair[1])
 
 
-def case_book_path() -> Path:
-    """Where the shop's confirmed cases are kept."""
-    return home() / "cases.sqlite"
-
-
 def shop_cases() -> tuple[ConfirmedCase, ...]:
     """Return the shop's confirmed cases, newest first, those taken back too."""
-    path = case_book_path()
+    path = cases_path()
     if not path.is_file():
         return ()
     book = CaseBook(path)
@@ -177,9 +171,9 @@ def shop_cases() -> tuple[ConfirmedCase, ...]:
 
 def take_back_case(number: int) -> None:
     """Let a confirmed case count no longer; it stays in the book. Raises UserError when there is none."""
-    if not case_book_path().is_file():
+    if not cases_path().is_file():
         raise UserError("there are no confirmed cases")
-    book = CaseBook(case_book_path())
+    book = CaseBook(cases_path())
     try:
         book.take_back(number)
     finally:
@@ -188,7 +182,7 @@ def take_back_case(number: int) -> None:
 
 def shop_priors(unit: Unit) -> ShopPriors | None:
     """Return what the shop's confirmed cases say about a unit; None while there are none."""
-    path = case_book_path()
+    path = cases_path()
     if not path.is_file():
         return None
     book = CaseBook(path)

@@ -50,15 +50,8 @@ def pictures(case: Case, question: Question | None = None) -> tuple[Picture, ...
     tyre, axle = tyre_and_axle(case)
     shifts = shift_map(unit, case.view.findings(), tyre, axle)
     if shifts is not None:
-        caption = f"{shifts.verdict} {shifts.note}".strip()
-        out.append(
-            Picture(
-                "shift-map",
-                "Shift speeds over throttle",
-                both(lambda *at: shift_map_picture(shifts, *at), "shift-map"),
-                caption,
-            )
-        )
+        svg = both(lambda *at: shift_map_picture(shifts, *at), "shift-map")
+        out.append(Picture("shift-map", "Shift speeds over throttle", svg, shifts.note))
     pattern = pressure_pattern(unit, case.view.findings())
     if pattern is not None:
         caption = pattern_words(unit, pattern)

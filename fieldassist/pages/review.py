@@ -16,7 +16,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from fieldassist.deduce import load_unit
+from fieldassist.deduce import cases_path, load_unit
 from fieldassist.errors import UserError
 from fieldassist.pages import bay
 from fieldassist.pages.case import Case, read_case
@@ -345,7 +345,7 @@ def _cases_page(request: Request) -> Response:
             except UserError:
                 names[case.unit] = {}
     lines = [(case, "; ".join(names[case.unit].get(cause, cause) for cause in case.causes)) for case in found]
-    return _html(request, "cases.html", lines=lines, when=when, place=str(bay.case_book_path()))
+    return _html(request, "cases.html", lines=lines, when=when, place=str(cases_path()))
 
 
 def _question(request: Request, case: Case) -> Question | None:

@@ -9,14 +9,7 @@ import matplotlib as mpl
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from fieldassist.deduce.schedule import (
-    OPENING,
-    MeasuredShift,
-    Schedule,
-    fit_signals,
-    measured_shift,
-    schedule_of,
-)
+from fieldassist.deduce.schedule import OPENING, MeasuredShift, Schedule, measured_shift, schedule_of
 from fieldassist.deduce.unit import Unit
 from fieldassist.errors import UserError
 from fieldassist.finding import Finding
@@ -25,11 +18,6 @@ from fieldassist.pages.svg import GREY, INK, PALE, SETTINGS, WIDE, inline
 MARKERS = ("o", "s", "^", "D", "v", "P", "X")
 """One shape per shift, so that print and colour-blind eyes lose nothing."""
 HATCHES = ("", "///", "...", "\\\\\\", "xx", "--", "++")
-VERDICTS = {
-    "sound": "The readings fit a sound throttle signal and a sound governor signal.",
-    "both": "The readings fit best with the throttle and the governor signal both off.",
-    "unclear": "The readings do not tell throttle signal and governor signal apart; more throttle openings would.",
-}
 
 
 @dataclass(frozen=True)
@@ -43,8 +31,6 @@ class ShiftMap:
     """Specification corrected for tyre and axle; None when the unit file has none."""
     note: str
     """Where the band comes from and how it was corrected."""
-    verdict: str
-    """What the readings say together; empty when they say nothing."""
 
 
 def shift_map(
@@ -61,11 +47,11 @@ def shift_map(
         return None
     specification = unit.specification
     if specification is None:
-        return ShiftMap(measured, before, None, "The unit file gives no shift speeds to compare with.", "")
+        return ShiftMap(measured, before, None, "The unit file gives no shift speeds to compare with.")
     try:
         schedule = schedule_of(specification, tyre, axle)
     except UserError as error:
-        return ShiftMap(measured, before, None, f"No band: {error}.", "")
+        return ShiftMap(measured, before, None, f"No band: {error}.")
     note = f"Band: {specification.source}."
     if specification.demo:
         note = f"Band from EXAMPLE figures, not from a vehicle maker ({specification.source})."
@@ -74,7 +60,7 @@ def shift_map(
         note += f"; moved to tyre {tyre or specification.tyre} and axle {axle or specification.axle_ratio:g}."
     else:
         note += "; this vehicle's tyre and axle were not recorded, so the band was not moved."
-    return ShiftMap(measured, before, schedule, note, _verdict(schedule, measured))
+    return ShiftMap(measured, before, schedule, note)
 
 
 def shift_map_picture(drawn: ShiftMap, name: str, width: float = WIDE) -> str:
@@ -153,19 +139,6 @@ def _point(axes: Axes, speed: float, x: float, marker: str, fill: str, word: str
     axes.annotate(f"{word}{speed:.0f}", (x, speed), xytext=(9 * side, 0), textcoords="offset points", va="center",
                   ha="right" if side < 0 else "left", fontsize=11, fontweight="bold",
                   bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0})  # fmt: skip
-
-
-def _verdict(schedule: Schedule, measured: Sequence[MeasuredShift]) -> str:
-    try:
-        fit = fit_signals(schedule, measured)
-    except UserError:
-        return ""
-    if fit.verdict == "throttle":
-        way = "short (shifts early, least so at full pedal)" if fit.offset < 0 else "long (shifts late)"
-        return f"The readings fit best with the throttle signal set {way}."
-    if fit.verdict == "governor":
-        return f"The readings fit best with a governor signal that is {'high' if fit.gain > 1 else 'low'}."
-    return VERDICTS[fit.verdict]
 
 
 def _shifts(drawn: ShiftMap) -> tuple[str, ...]:

@@ -126,6 +126,8 @@ class WriteUp:
     withheld: tuple[str, ...]
     """Steps that must not be done now, with the reason."""
     contradictions: tuple[str, ...]
+    computed: tuple[str, ...]
+    """What the numbers alone say, one sentence each."""
     next_tests: tuple[NextTest, ...]
     evidence: tuple[Evidence, ...]
     open_entries: int
@@ -165,6 +167,7 @@ def write_up(
         stop=str(view.deduced.get("stop") or "") if view.deduced else "",
         withheld=_withheld(view.deduced, step_names),
         contradictions=_contradictions(view.deduced, step_names),
+        computed=_texts(view.deduced.get("computed"), "text") if view.deduced else (),
         next_tests=next_tests(view.deduced, step_names),
         evidence=entries,
         open_entries=sum(entry.state == "open" for entry in view.entries),
