@@ -125,5 +125,25 @@ def test_verdicts_without_speech():
     assert measure(to_int16(cabin_noise(5))).verdict.startswith("I hear the car")
 
 
+def test_the_verdict_is_told_at_the_start_and_when_the_noise_has_risen_for_a_while(voice):
+    good, _ = scene(voice, 25, times=3)
+    loud, _ = scene(voice, 6, times=8)
+    endpointer = Endpointer()
+    endpointer.push(good)
+    assert endpointer.troubles() == ("The microphone is fine.",)
+    endpointer.push(good[:SAMPLE_RATE])
+    assert endpointer.troubles() == ()
+    endpointer.push(loud)
+    assert endpointer.troubles() == ("It is loud in the car. Speak up, or bring the microphone closer.",)
+
+
+def test_a_microphone_that_falls_silent_is_told():
+    endpointer = Endpointer()
+    endpointer.push(to_int16(cabin_noise(6)))
+    assert endpointer.troubles() == ()  # nobody has spoken yet: nothing to say
+    endpointer.push(np.zeros(60 * SAMPLE_RATE, np.int16))
+    assert endpointer.troubles()[-1].startswith("The microphone is silent")
+
+
 def test_a_shipped_recording_is_one_utterance():
     assert len(utterances(read_wave(shipped("audio_fixtures") / CLIP))) == 1

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
+import ctypes
+import functools
 import importlib
+import sys
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -29,12 +33,27 @@ class Device:
 
 def portaudio() -> Any:
     """Return the `sounddevice` module. Raises UserError with the remedy where PortAudio is missing."""
+    _quieten_alsa()
     try:
         return importlib.import_module("sounddevice")
     except OSError as error:
         raise UserError(
             f"sound devices: PortAudio is missing ({error}); on Debian or Ubuntu: apt install libportaudio2"
         ) from None
+
+
+_AlsaHandler = ctypes.CFUNCTYPE(
+    None, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p, ctypes.c_int, ctypes.c_char_p
+)
+_IGNORE = _AlsaHandler(lambda *_: None)  # ALSA keeps only its address: it must live as long as the process
+
+
+@functools.cache
+def _quieten_alsa() -> None:
+    """Keep ALSA's own messages off the terminal, where the dialogue is: what matters comes back as an error."""
+    if sys.platform.startswith("linux"):
+        with contextlib.suppress(OSError, AttributeError):
+            ctypes.CDLL("libasound.so.2").snd_lib_error_set_handler(_IGNORE)
 
 
 def default_device(kind: str) -> Device | None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fieldassist.sound.activity import CHUNK, CHUNK_SECONDS, Activity, ActivityMeter
+from fieldassist.sound.level import Level, Levels, Watch
 from fieldassist.words.recognizer import SAMPLE_RATE, Samples
 
 HANGOVER = 0.6
@@ -27,6 +28,7 @@ _BEGIN_CHUNKS = 2  # ...in so many of the last three chunks
 _GOES_ON = 0.35
 _CHANGE = 0.25  # nats: something beside the noise
 _GAP_CHUNKS = 6  # quiet chunks within a beginning that is still one
+_LEVEL_EVERY = 32  # chunks: once a second
 _SLACK = 0.2  # seconds by which change alone may draw an end out: a soft last sound, not a rattle
 
 
@@ -91,6 +93,9 @@ class Endpointer:
         self._over_prompt = False
         self._prompting = False
         self._prompt_ends: int | None = None  # chunk
+        self._levels = Levels()
+        self._watch = Watch()
+        self._told: list[str] = []
 
     @property
     def position(self) -> float:
@@ -101,6 +106,20 @@ class Endpointer:
     def speaking(self) -> bool:
         """Whether an utterance is under way."""
         return bool(self._inside)
+
+    @property
+    def level(self) -> Level:
+        """Level of speech and noise over the last half minute or so."""
+        return self._levels.level
+
+    def troubles(self) -> tuple[str, ...]:
+        """Return what is new about level and noise since last asked, in words for the driver.
+
+        The first verdict is told whatever it is, a few seconds after somebody spoke; later ones when they have
+        lasted a while.
+        """
+        told, self._told = tuple(self._told), []
+        return told
 
     def prompt(self, playing: bool) -> None:
         """Say that a prompt has begun, or that its last sample has been played."""
@@ -137,6 +156,9 @@ class Endpointer:
         activity = self._meter.look(chunk)
         self._history.append((chunk, activity))
         self._chunks += 1
+        if not self._prompting:
+            self._levels.note(chunk, activity)
+            self._look_at_level()
         cuts: list[Cut] = []
         if self._prompt_ends is not None and self._chunks > self._prompt_ends:
             self._prompting, self._prompt_ends = False, None
@@ -150,6 +172,12 @@ class Endpointer:
         elif self._begins():
             cuts.append(self._begin())
         return cuts
+
+    def _look_at_level(self) -> None:
+        if self._chunks % _LEVEL_EVERY == 0:
+            verdict = self._watch.look(self.level, self._chunks * CHUNK_SECONDS)
+            if verdict is not None:
+                self._told.append(verdict)
 
     def _begins(self) -> bool:
         recent = [activity.speech for _, activity in list(self._history)[-3:]]

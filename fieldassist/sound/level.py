@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections import deque
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
 
-from fieldassist.sound.activity import CHUNK, ActivityMeter
+from fieldassist.sound.activity import CHUNK, CHUNK_SECONDS, Activity, ActivityMeter
 from fieldassist.words.recognizer import Samples
 
 FULL_SCALE = 32768.0
@@ -20,7 +22,10 @@ _CLIPPED_SHARE = 0.001
 _HARD_SNR = 5.0
 _FAIR_SNR = 12.0
 _SPEECH = 0.5
-_LEAST_SPEECH_CHUNKS = 5
+_LEAST_SPEECH_CHUNKS = 16  # half a second
+_MEMORY_CHUNKS = round(30.0 / CHUNK_SECONDS)
+_FIRST_LASTING = 4.0  # seconds that a verdict lasts before it is spoken
+_LASTING = 15.0
 
 
 @dataclass(frozen=True)
@@ -65,17 +70,44 @@ class Level:
         return "The microphone is fine."
 
 
-class LevelMeter:
-    """Measures a stream; what it says is of the last `memory` seconds of speech and of noise each."""
+class Levels:
+    """Levels over the last half minute of speech and of noise each, from chunks that somebody else judged."""
 
-    def __init__(self, memory: float = 30.0) -> None:
+    def __init__(self) -> None:
+        """Nothing heard yet."""
+        self._speech: deque[float] = deque(maxlen=_MEMORY_CHUNKS)
+        self._noise: deque[float] = deque(maxlen=_MEMORY_CHUNKS)
+        self._clips: deque[float] = deque(maxlen=_MEMORY_CHUNKS)
+
+    def note(self, chunk: Samples, activity: Activity) -> None:
+        """Take the next chunk of the stream."""
+        power = float(np.mean(np.square(chunk.astype(np.float64) / FULL_SCALE)))
+        (self._speech if activity.speech > _SPEECH else self._noise).append(power)
+        self._clips.append(float(np.mean(np.abs(chunk.astype(np.int32)) >= CLIPPED)))
+
+    @property
+    def level(self) -> Level:
+        """What was measured so far."""
+        return Level(
+            noise=_decibels(self._noise),
+            speech=_decibels(self._speech) if len(self._speech) >= _LEAST_SPEECH_CHUNKS else None,
+            clipped=float(np.mean(self._clips)) if self._clips else 0.0,
+        )
+
+    @property
+    def seconds(self) -> float:
+        """Seconds of sound that the level speaks of, at most half a minute each of speech and of noise."""
+        return (len(self._speech) + len(self._noise)) * CHUNK_SECONDS
+
+
+class LevelMeter:
+    """Measures a stream by itself."""
+
+    def __init__(self) -> None:
         """Ready for the first sample."""
         self._meter = ActivityMeter()
+        self._levels = Levels()
         self._pending = np.zeros(0, np.int16)
-        self._keep = round(memory * 16_000 / CHUNK)
-        self._speech: list[float] = []
-        self._noise: list[float] = []
-        self._clips: list[float] = []
 
     def push(self, samples: Samples) -> None:
         """Take the next stretch (any length)."""
@@ -83,21 +115,35 @@ class LevelMeter:
         whole = len(self._pending) // CHUNK * CHUNK
         for at in range(0, whole, CHUNK):
             chunk = self._pending[at : at + CHUNK]
-            power = float(np.mean(np.square(chunk.astype(np.float64) / FULL_SCALE)))
-            speaking = self._meter.look(chunk).speech > _SPEECH
-            _remember(self._speech if speaking else self._noise, power, self._keep)
-            _remember(self._clips, float(np.mean(np.abs(chunk.astype(np.int32)) >= CLIPPED)), self._keep)
+            self._levels.note(chunk, self._meter.look(chunk))
         self._pending = self._pending[whole:]
 
     @property
     def level(self) -> Level:
         """What was measured so far."""
-        spoke = len(self._speech) >= _LEAST_SPEECH_CHUNKS
-        return Level(
-            noise=_decibels(self._noise),
-            speech=_decibels(self._speech) if spoke else None,
-            clipped=float(np.mean(self._clips)) if self._clips else 0.0,
-        )
+        return self._levels.level
+
+
+class Watch:
+    """Says when the verdict changes: once at the beginning, and later only what has lasted a while."""
+
+    def __init__(self) -> None:
+        """Nothing said yet."""
+        self._said: str | None = None
+        self._candidate: tuple[str, float] | None = None
+
+    def look(self, level: Level, at: float) -> str | None:
+        """Return what is to be said at `at` seconds of the stream, None for nothing new."""
+        verdict = level.verdict
+        if verdict == self._said or (level.speech is None and level.good):
+            self._candidate = None
+            return None
+        if self._candidate is None or self._candidate[0] != verdict:
+            self._candidate = (verdict, at)
+        if at - self._candidate[1] < (_FIRST_LASTING if self._said is None else _LASTING):
+            return None
+        self._said, self._candidate = verdict, None
+        return verdict
 
 
 def measure(samples: Samples) -> Level:
@@ -107,11 +153,5 @@ def measure(samples: Samples) -> Level:
     return meter.level
 
 
-def _remember(values: list[float], value: float, most: int) -> None:
-    values.append(value)
-    if len(values) > most:
-        del values[0]
-
-
-def _decibels(powers: list[float]) -> float:
-    return 10 * float(np.log10(np.mean(powers) + 1e-12)) if powers else -120.0
+def _decibels(powers: Collection[float]) -> float:
+    return 10 * float(np.log10(np.mean(list(powers)) + 1e-12)) if powers else -120.0
