@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from fieldassist.deduce import CaseBook, Context, Unit, deduce, load_unit, steps_for, unit_names
 from fieldassist.deduce.causes import WORK_DEPTHS, causes_for
 from fieldassist.deduce.nexttest import rank_steps
+from fieldassist.deduce.reading import state_word
 from fieldassist.deduce.shopwords import describe
 from fieldassist.errors import UserError
 from fieldassist.finding import GEARS, KINDS, LOADS, RANGES, TEMPERATURES, THROTTLES, Finding
@@ -161,21 +162,58 @@ def test_no_stall_test_where_it_must_not_be(unit: Unit) -> None:
         assert set(result.withheld) == {i for i in ids if i.startswith("stall")}
 
 
+ROAD = frozenset(s.id for s in steps_for(SIMPSON) if s.depth in ("look", "road") and s.procedure != "stall")
+
+
 def test_stall_test_is_offered_with_its_cautions_when_it_is_safe() -> None:
-    """Slow from rest in all ranges: stall test (common practice, no source: F25; shop manual 1986, row 30)."""
-    findings = [
-        F("poor_acceleration", range="D"), F("poor_acceleration", range="R"), F("fluid_level", where="normal"),
-        F("pressure", where="line normal"), F("fluid_condition", where="clear"),
-    ]  # fmt: skip
-    result = deduce(
-        SIMPSON, findings, done=frozenset({"fluid_level", "fluid_condition", "pressure_line", "acceleration"})
-    )
+    """Slow from rest in all ranges: stall test (common practice, no source: F25; shop manual 1986, row 30). At most
+    5 s at full throttle: stall-test pages of 1986, 1996 and 2008."""
+    findings = [F("poor_acceleration", range="D"), F("poor_acceleration", range="R"), F("poor_acceleration")]
+    result = deduce(SIMPSON, findings, done=ROAD)
     assert not result.withheld
-    stall = [t for t in result.next_tests if t.step.startswith("stall")]
-    left = [s for s in steps_for(SIMPSON) if s.procedure == "stall"]
-    assert left
-    for test in stall:
+    assert {test.step for test in result.next_tests} == {"stall_D", "stall_R"}
+    for test in result.next_tests:
         assert any("5 seconds" in caution for caution in test.cautions)
+        assert any("blocked" in caution for caution in test.cautions)
+
+
+def test_gauge_follows_when_the_road_has_said_all() -> None:
+    """Slips in reverse: pressure at the low/reverse servo tells a leak from a worn band (common practice: F24)."""
+    findings = [F("slip", range="R", gear="R"), F("delayed_engagement", range="R")]
+    result = deduce(SIMPSON, findings, done=ROAD)
+    assert result.next_tests[0].step == "pressure_low_reverse"
+    low = deduce(
+        SIMPSON, [*findings, F("pressure", where="low_reverse low")], done=ROAD | {"pressure_low_reverse"}
+    )
+    assert state_word(F("pressure", where="low_reverse")) is None
+    good = deduce(
+        SIMPSON, [*findings, F("pressure", where="low_reverse normal")], done=ROAD | {"pressure_low_reverse"}
+    )
+    assert low.suspects[0].cause == "servo_leak:low_reverse_band"
+    assert good.probabilities["servo_leak:low_reverse_band"] < 0.05
+
+
+def test_shift_speeds_at_all_throttles_tell_governor_from_linkage() -> None:
+    """Late at every throttle: governor pressure low (common practice, no source: F21); late at light and medium
+    and right at full throttle: throttle signal."""
+    late = [F("late", shift=s, throttle=t) for s in ("1-2", "2-3") for t in ("light", "medium")]
+    full = [F("late", shift=s, throttle="full") for s in ("1-2", "2-3")]
+    normal = [F("late", shift=s, throttle="full", present=False) for s in ("1-2", "2-3")]
+    assert deduce(SIMPSON, [*late, *full]).suspects[0].cause == "governor_low"
+    assert deduce(SIMPSON, [*late, *normal]).suspects[0].cause == "throttle_linkage_long"
+
+
+def test_numbers_are_computed_with() -> None:
+    """Tyre and axle: the same shift speed is early on one axle and right on another (the governor sits on the
+    output shaft, so the specified speed goes with tyre and axle)."""
+    speed = F("shift_speed", shift="2-3", throttle="medium", value=31, unit="mph")
+    plain = deduce(SIMPSON, [speed])
+    assert any("early" in text for text in plain.computed)
+    short_axle = deduce(SIMPSON, [speed], Context(axle_ratio=3.42))
+    assert not any("early" in text for text in short_axle.computed)
+    assert plain.probabilities["throttle_linkage_short"] > 1.5 * short_axle.probabilities["throttle_linkage_short"]
+    (text,) = deduce(SIMPSON, [F("engine_speed", gear="3", value=1770, unit="rpm", where="at 50 mph")]).computed
+    assert "gear 3" in text
 
 
 def test_next_test_separates_what_is_left() -> None:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
 
+from fieldassist.deduce.causes import DEGREES
 from fieldassist.deduce.events import either, likely
 from fieldassist.deduce.kinematics import PowerFlow, power_flow
 from fieldassist.deduce.schedule import OPENING
@@ -73,6 +74,40 @@ class Holding:
     def __init__(self, unit: Unit, states: States) -> None:
         self.unit = unit
         self.states = states
+        self.states = replace(states, element={**states.element, **self._burnt()})
+
+    def _burnt(self) -> dict[tuple[str, str], Column]:
+        """Capacity of what is overloaded for good because the element beside it has failed: it burns too."""
+        out: dict[tuple[str, str], Column] = {}
+        for number, cause in enumerate(self.states.causes):
+            if cause.subject not in self.unit.elements or "capacity" not in cause.acts:
+                continue
+            for range_, gear, other, extra in self._carried_alone(cause.subject):
+                if self.demand(range_, gear, other) * extra > 0.9 * self.design[other]:
+                    key = (other, "capacity")
+                    column = out.setdefault(key, self.states.element[key].copy())
+                    lost = 1.0 - np.array(cause.acts["capacity"])
+                    columns = slice(len(DEGREES) * number, len(DEGREES) * (number + 1))
+                    column[columns] = np.minimum(column[columns], 1.0 - 0.55 * lost)
+        return out
+
+    def _carried_alone(self, element: str) -> list[tuple[str, str, str, float]]:
+        """(range, gear, other element, factor on its demand) where others carry on when one does not hold."""
+        out = []
+        for range_, gears in self.unit.ranges.items():
+            for gear in gears:
+                if (
+                    element not in self.unit.applied(range_, gear)
+                    or loss(self.unit, range_, gear, element).kind != "none"
+                ):
+                    continue
+                good = power_flow(self.unit, range_, gear).torques
+                now = power_flow(self.unit, range_, gear, missing=frozenset((element,))).torques
+                for other, torque in now.items():
+                    share = max(abs(good.get(other, 0.0)), 1e-3)
+                    if abs(torque) > share + 1e-6:
+                        out.append((range_, gear, other, float((abs(torque) / share) ** SHARE_EXPONENT)))
+        return out
 
     def signal(self, throttle: str, temperature: str = "hot") -> Column:
         """Throttle signal, part of full; a weak engine is given more pedal for the same going."""
@@ -207,18 +242,17 @@ class Holding:
     def _stand_ins(self, range_: str, gear: str, throttle: str, temperature: str) -> list[Column]:
         """Slip of what has to carry alone because the element beside it does not hold."""
         parts = []
-        good = power_flow(self.unit, range_, gear).torques
         for element in sorted(self.unit.applied(range_, gear)):
-            if loss(self.unit, range_, gear, element).kind != "none":
-                continue
-            now = power_flow(self.unit, range_, gear, missing=frozenset((element,))).torques
-            for other, torque in now.items():
-                if abs(torque) > abs(good.get(other, 0.0)) + 1e-6:
-                    share = max(abs(good.get(other, 0.0)), 1e-3)
-                    extra = float((abs(torque) / share) ** SHARE_EXPONENT)
-                    alone = self.slips(range_, gear, other, throttle, temperature, extra)
-                    parts.append(alone * (1.0 - likely(self.firmness(element, "full", "hot"), 0.3, 0.05)))
+            for at, in_gear, other, extra in self._alone[element]:
+                if (at, in_gear) == (range_, gear):
+                    alone = likely(self.overload(range_, gear, other, throttle, temperature, extra), 1.0, DOUBT)
+                    weak = 1.0 - likely(self.firmness(element, "full", "hot"), 0.3, 0.05)
+                    parts.append(alone * weak)
         return parts
+
+    @cached_property
+    def _alone(self) -> dict[str, list[tuple[str, str, str, float]]]:
+        return {element: self._carried_alone(element) for element in self.unit.elements}
 
     def no_drive(self, range_: str, gear: str) -> Column:
         """Probability that a gear does not drive at all."""

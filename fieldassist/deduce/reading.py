@@ -43,6 +43,7 @@ _STATES: Mapping[str, str] = {
     "okay": "normal",
     "correct": "normal", "right": "normal", "full": "normal",
 }  # fmt: skip
+_NAMES = re.compile(r"low[\W_]*(and[\W_]*)?reverse|low[\W_]*(one|roller|sprag)|high[\W_]*reverse|high[\W_]*clutch")
 _LOOKS: Mapping[str, str] = {
     "milky": "milky", "milk": "milky", "pink": "milky", "coolant": "milky", "water": "milky", "burnt": "burnt",
     "burned": "burnt", "burn": "burnt", "black": "burnt", "smell": "burnt", "scorched": "burnt", "dark": "dark",
@@ -154,10 +155,8 @@ def _words(text: str | None) -> list[str]:
 
 def state_word(finding: Finding) -> str | None:
     """What `where` says that a reading does: low, high, normal, falls; None when it does not say."""
-    for word in _words(finding.where):
-        if word in _STATES:
-            return _STATES[word]
-    return None
+    text = _NAMES.sub(" ", (finding.where or "").lower())  # the low/reverse band is not a reading
+    return next((_STATES[word] for word in _words(text) if word in _STATES), None)
 
 
 def _two_sided(signature: Signature, kind: str, at: Condition, low: float, high: float) -> Terms:
