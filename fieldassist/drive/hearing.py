@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import threading
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -22,7 +22,7 @@ class Hearing:
 
     gears = MOST_GEARS
     """Forward gears of the unit: nobody speaks of more."""
-    _preparing: threading.Thread | None = None
+    _ready: Future[None] | None = None
 
     def __init__(
         self, engine: str | None = None, model: str | Path | None = None, gears: int = MOST_GEARS
@@ -33,28 +33,32 @@ class Hearing:
         self.phrases = load_phrases()
         self.matcher = Matcher(self.phrases)
         self.engine = ContainedEngine(engine, model, report=self._told.append)
+        self._in_background = ThreadPoolExecutor(1, "phrases")
 
     def expect(self, step: Step | None) -> None:
-        """From the next utterance on, expect what is said at this step; everything else stays possible."""
-        if self._preparing is not None:
-            self._preparing.join()
-            self._preparing = None
+        """From the next utterance on, expect what is said at this step; everything else stays possible.
+
+        It is made ready while the prompt is spoken; an error comes out when the utterance begins.
+        """
+        self._ready = self._in_background.submit(self._expect, step)
+
+    def prepare(self, step: Step | None) -> None:
+        """Make ready in the background what `expect` will need for the step that comes next."""
+        if self.engine.name == "sphinx":
+            self._in_background.submit(self.phrases.listening, step, self.gears)
+
+    def start(self) -> None:
+        """Begin an utterance. Raises UserError when the engine cannot take what it is to expect."""
+        if self._ready is not None:
+            self._ready.result()
+            self._ready = None
+        self.engine.start()
+
+    def _expect(self, step: Step | None) -> None:
         if self.engine.name == "sphinx":
             self.engine.use_automaton(self.phrases.listening(step, self.gears))
         else:
             self.engine.use_phrases(self.phrases.phrases(step, self.gears))
-
-    def prepare(self, step: Step | None) -> None:
-        """Make ready in the background what `expect` will need for the step that comes next."""
-        if self.engine.name == "sphinx" and self._preparing is None:
-            self._preparing = threading.Thread(
-                target=self.phrases.listening, args=(step, self.gears), daemon=True, name="phrases"
-            )
-            self._preparing.start()
-
-    def start(self) -> None:
-        """Begin an utterance."""
-        self.engine.start()
 
     def feed(self, samples: Samples) -> None:
         """Take a stretch of it."""
@@ -73,6 +77,7 @@ class Hearing:
 
     def close(self) -> None:
         """End the engine's process."""
+        self._in_background.shutdown(cancel_futures=True)
         self.engine.close()
 
 

@@ -50,6 +50,8 @@ POLL_SECONDS = 0.25
 """How often the session file is looked at for what the passenger did."""
 RETRY_SECONDS = 2.0
 """How often a write is tried again that the file could not take."""
+DRAIN_SECONDS = 120.0
+"""How long the end of a drive waits for a file that cannot be written."""
 
 
 class Screen(Protocol):
@@ -141,7 +143,18 @@ class DriveLoop:
                 self._listen(self._endpointer.push(samples))
                 self.look_around()
         finally:
+            self._drain()
             self.speaker.wait(30.0)
+
+    def _drain(self) -> None:
+        """Before the end: what the file could not take yet is tried until it can, or for a good while."""
+        limit = time.monotonic() + DRAIN_SECONDS
+        while self._inbox and time.monotonic() < limit:
+            time.sleep(max(0.0, min(self._retry_at, limit) - time.monotonic()))
+            self._work()
+        for happening, _ in self._inbox:
+            if isinstance(happening, Heard):
+                self._screen.told(f"NOT STORED: \u201c{happening.record.get('text', '')}\u201d")
 
     def settle(self) -> None:
         """Wait until all is said, and see to what came in meanwhile: a recording begins after that."""
