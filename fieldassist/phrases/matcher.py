@@ -343,22 +343,24 @@ def _evidence(reading: _Reading, step: Step | None = None) -> decision.Evidence:
         getattr(findings[0], key) is not None and key not in reading.composed.assumed
         for key in ("shift", "gear", "range", "where", "value", "throttle", "load")
     )
-    confidence = sum(word.confidence for word in reading.heard) / max(1, len(reading.heard))
+    carrying = [reading.heard[i].confidence for i in _content(reading)]
+    confidence = sum(carrying) / max(1, len(carrying))
+    total_doubt = sum(1.0 - word.confidence for word in reading.heard)
     misfit = reading.alignment.misfit + reading.cost - reading.alignment.cost
     kinds = (*step.kinds, "normal") if step is not None else ()
     expected = bool(findings) and findings[0].kind in kinds
     return decision.Evidence(
-        misfit, _content(reading), _skipped(reading), reading.composed.odd, confidence, bare, expected
+        misfit, len(carrying), _skipped(reading), reading.composed.odd, confidence, total_doubt, bare, expected
     )
 
 
-def _content(reading: _Reading) -> float:
+def _content(reading: _Reading) -> list[int]:
     """Heard words that carry the sense of a reading; small words and talk round it do not."""
     carrying: set[int] = set()
     for arc, (begin, end) in zip(reading.alignment.arcs, reading.alignment.spans, strict=True):
         if "talk" not in arc.slots and arc.word not in SMALL_WORDS:
             carrying.update(range(begin, max(end, begin + 1)))
-    return sum(0.4 + 0.6 * reading.heard[i].confidence for i in carrying if i < len(reading.heard))
+    return sorted(i for i in carrying if i < len(reading.heard))
 
 
 def _skipped(reading: _Reading) -> float:
