@@ -194,8 +194,8 @@ def test_gauge_follows_when_the_road_has_said_all() -> None:
 
 
 def test_shift_speeds_at_all_throttles_tell_governor_from_linkage() -> None:
-    """Late at every throttle: governor pressure low (common practice, no source: F21); late at light and medium
-    and right at full throttle: throttle signal."""
+    """Late at every throttle: governor pressure low (common practice, no source: F21); late at light and
+    medium and right at full throttle: throttle signal."""
     late = [F("late", shift=s, throttle=t) for s in ("1-2", "2-3") for t in ("light", "medium")]
     full = [F("late", shift=s, throttle="full") for s in ("1-2", "2-3")]
     normal = [F("late", shift=s, throttle="full", present=False) for s in ("1-2", "2-3")]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -87,29 +88,36 @@ def weights(
 
 
 def clearings(
-    signature: Signature, steps: Sequence[Step], after: Posterior, cause: int, done: frozenset[str],
+    signature: Signature,
+    steps: tuple[Step, ...],
+    after: Posterior,
+    cause: int,
+    done: frozenset[str],
     withheld: Mapping[str, str],
-) -> tuple[Clearing, ...]:  # fmt: skip
+) -> tuple[Clearing, ...]:
     """The three steps whose "normal" would speak most against a cause."""
     mine = _mine(signature, cause)
     weight = after.hypothesis
     if weight[mine].sum() <= 0.0 or weight[~mine].sum() <= 0.0:
         return ()
+    normal = _nothing_there(signature, steps)
+    for_cause = normal[:, mine] @ weight[mine] / weight[mine].sum()
+    for_rivals = normal[:, ~mine] @ weight[~mine] / weight[~mine].sum()
+    decibans = 10.0 * np.log10(for_cause / for_rivals)
     out = []
-    for step in steps:
-        if step.id in done or step.id in withheld:
-            continue
-        normal = nothing_there(signature, step)
-        for_cause = float(weight[mine] @ normal[mine]) / float(weight[mine].sum())
-        for_rivals = float(weight[~mine] @ normal[~mine]) / float(weight[~mine].sum())
-        out.append(Clearing(step.id, step.title, 10.0 * float(np.log10(for_cause / for_rivals))))
-    best = sorted(out, key=lambda c: c.decibans)[:3]
-    return tuple(c for c in best if c.decibans <= -3.0)
+    for n in np.argsort(decibans, kind="stable"):
+        step = steps[int(n)]
+        if decibans[n] > -3.0 or len(out) == 3:
+            break
+        if step.id not in done and step.id not in withheld:
+            out.append(Clearing(step.id, step.title, float(decibans[n])))
+    return tuple(out)
 
 
-def nothing_there(signature: Signature, step: Step) -> npt.NDArray[np.float64]:
-    """Probability that a step shows nothing out of the ordinary, shape (H,)."""
-    return np.asarray(np.prod(step_absent(signature, step), axis=0))
+@lru_cache(maxsize=32)
+def _nothing_there(signature: Signature, steps: tuple[Step, ...]) -> npt.NDArray[np.float64]:
+    """Probability that each step shows nothing out of the ordinary, shape (steps, H)."""
+    return np.array([np.prod(step_absent(signature, step), axis=0) for step in steps])
 
 
 def contradictions(

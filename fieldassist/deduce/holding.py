@@ -80,7 +80,7 @@ class Holding:
         """Capacity of what is overloaded for good because the element beside it has failed: it burns too."""
         out: dict[tuple[str, str], Column] = {}
         for number, cause in enumerate(self.states.causes):
-            if cause.subject not in self.unit.elements or "capacity" not in cause.acts:
+            if cause.subject is None or cause.subject not in self.unit.elements or "capacity" not in cause.acts:
                 continue
             for range_, gear, other, extra in self._carried_alone(cause.subject):
                 if self.demand(range_, gear, other) * extra > 0.9 * self.design[other]:

@@ -136,11 +136,12 @@ def _log_pairs(prior: Prior, evidence: Sequence[Evidence], size: int, degrees: i
     )
     with np.errstate(divide="ignore"):
         log = np.log(start)
-    running = np.ones((size, size))
+    running, value, term = np.ones((size, size)), np.empty((size, size)), np.empty((size, size))
     for number, item in enumerate(evidence, start=1):
-        value = np.full((size, size), item.base)
+        value.fill(item.base)
         for factor, absent in item.terms:
-            value += np.multiply.outer(factor * absent[:size], absent[:size])
+            np.multiply.outer(factor * absent[:size], absent[:size], out=term)
+            value += term
         np.maximum(value, 1e-9, out=value)
         running *= value
         if number % 16 == 0:  # products of likelihoods stay far from underflow between two logs

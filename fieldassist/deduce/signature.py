@@ -87,6 +87,7 @@ class Signature:
         add_road_events(unit, holding, events)
         add_readings(unit, holding, events)
         self.tables: dict[str, EventTable] = events.tables(FALSE_REPORT, DETECTED)
+        self._said: dict[tuple[str, Condition], npt.NDArray[np.float64]] = {}
         self._columns = {kind: _columns(table.events) for kind, table in self.tables.items()}
         # Ranges besides D and R repeat their gears: unless they are named, nobody tries every gear in each.
         self._usual = {
@@ -99,12 +100,20 @@ class Signature:
 
         1 everywhere when nothing in the unit could be meant.
         """
+        known = self._said.get((kind, at))
+        if known is None:
+            known = self._said[kind, at] = self._said_absent(kind, at)
+        return known
+
+    def _said_absent(self, kind: str, at: Condition) -> npt.NDArray[np.float64]:
         log = np.zeros(self.count)
         for happened, credit in _SAID_FOR.get(kind, ((kind, 1.0),)):
             part = self._log_absent(happened, at, strict=happened != kind)
             if part is not None:
                 log = log + (part if credit == 1.0 else np.log1p(-credit * -np.expm1(part)))
-        return np.asarray(np.exp(log))
+        absent = np.asarray(np.exp(log))
+        absent.flags.writeable = False  # it is kept and shared
+        return absent
 
     def normal(self, at: Condition) -> npt.NDArray[np.float64]:
         """Probability that everything in a condition is normal; shape (H,)."""

@@ -14,7 +14,7 @@ from fieldassist.deduce.step import Step
 from fieldassist.finding import Finding
 
 DONE = 0.6
-"""Chance that something is reported when it shows in a step that was done."""
+"""Chance that a step at which something shows is not passed over in silence."""
 MEASURED = 0.6
 """Chance that a reading out of order is told besides another of its kind (common practice, no source)."""
 COMPARED = 0.85
@@ -33,13 +33,7 @@ def silence(
 ) -> list[Evidence]:
     """Evidence from what nobody said."""
     if done:
-        out = []
-        for step in steps:
-            if step.id in done:
-                for kind, at in outcomes(signature.unit, step):
-                    if not _mentioned(findings, kind, at):
-                        out.append(_unsaid(signature, kind, at, DONE))
-        return out
+        return [item for step in steps if step.id in done for item in _nothing_said(signature, step, findings)]
     if not findings:
         return []
     unsaid = [
@@ -49,6 +43,16 @@ def silence(
     unsaid += [row for kind in _NAMED for row in _siblings(signature, kind, findings)]
     told = [(kind, at, p) for kind, at, p in unsaid if not _mentioned(findings, kind, at)]
     return [_unsaid(signature, kind, at, p) for kind, at, p in [*told, *_line_pressure(findings)]]
+
+
+def _nothing_said(signature: Signature, step: Step, findings: Sequence[Finding]) -> list[Evidence]:
+    """What a step could have shown besides what was said there is taken as one: it all stayed away."""
+    absent = [
+        signature.said_absent(kind, at)
+        for kind, at in outcomes(signature.unit, step)
+        if not _mentioned(findings, kind, at)
+    ]
+    return [Evidence(1.0 - DONE, ((DONE, np.prod(absent, axis=0)),))] if absent else []
 
 
 def left_out(signature: Signature, findings: Sequence[Finding], done: frozenset[str]) -> LeftOut | None:
