@@ -95,8 +95,8 @@ def test_confirm_correct_and_strike_while_the_drive_goes_on(chromium: Any, drive
     driving.join()
     stop.set()
     until(page, "document.querySelectorAll('article.card').length === 6")
-    assert "intermediate band slips" in page.locator("#suspects").inner_text()
-    assert "pressure at the servo tap" in page.locator("#next").inner_text()
+    page.wait_for_selector("#suspects:has-text('intermediate band slips')")
+    page.wait_for_selector("#next:has-text('pressure at the servo tap')")
     assert page.locator("#list-title").inner_text() == "Entries: 3 open"
     # The driver's own "strike that" shows by itself.
     store.append("entry_struck", {"entry": "e5", "by": "driver"})

@@ -114,6 +114,7 @@ function connect() {
     lastSign = Date.now();
     showLink();
     send();
+    if (!vocabulary) fetchVocabulary();
   });
   source.addEventListener("open", () => {
     lastSign = Date.now();
@@ -127,8 +128,9 @@ async function fetchVocabulary() {
     const response = await fetch("/vocabulary");
     if (response.ok) vocabulary = await response.json();
   } catch {
-    // Asked for again with the next state.
+    return; // asked for again with the next state or sign of life
   }
+  if (vocabulary && $("mend").open && !$("pick-kind")) fields((mending && mending.finding) || {});
 }
 
 async function watch() {
