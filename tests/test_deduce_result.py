@@ -166,8 +166,8 @@ ROAD = frozenset(s.id for s in steps_for(SIMPSON) if s.depth in ("look", "road")
 
 
 def test_stall_test_is_offered_with_its_cautions_when_it_is_safe() -> None:
-    """Slow from rest in all ranges: stall test (common practice, no source: F25; shop manual 1986, row 30). At most
-    5 s at full throttle: stall-test pages of 1986, 1996 and 2008."""
+    """Slow from rest in all ranges: stall test (common practice, no source: F25; shop manual 1986, row 30). At
+    most 5 s at full throttle: stall-test pages of 1986, 1996 and 2008."""
     findings = [F("poor_acceleration", range="D"), F("poor_acceleration", range="R"), F("poor_acceleration")]
     result = deduce(SIMPSON, findings, done=ROAD)
     assert not result.withheld

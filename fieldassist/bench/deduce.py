@@ -20,11 +20,10 @@ from fieldassist.bench.chart import look_up
 from fieldassist.bench.network import network_of, random_model, theirs
 from fieldassist.bench.rows import PRACTICE, PUBLISHED, Verdict, judge_all, read_rows
 from fieldassist.bench.simulation import Drive, build, draw_cause, observe, road_test
-from fieldassist.deduce import Context, Unit, load_unit, steps_for, unit_names
-from fieldassist.deduce.belief import prior_of
+from fieldassist.deduce import Context, Unit, deduce, load_unit, steps_for, unit_names
 from fieldassist.deduce.deduction import weigh
 from fieldassist.deduce.nexttest import rank_steps, settled
-from fieldassist.deduce.posterior import Posterior, posterior
+from fieldassist.deduce.posterior import Posterior
 from fieldassist.deduce.reading import evidence_of
 from fieldassist.deduce.signature import Signature, signature_of
 from fieldassist.deduce.silence import silence
@@ -269,19 +268,25 @@ def speed() -> None:
     unit = load_unit("eight_speed_four_sets")
     signature = signature_of(unit)
     rng = random.Random("speed")
-    _, findings, _ = road_test(unit, rng)
+    _, findings, done = road_test(unit, rng)
     findings = (findings * 20)[:20]
     context = Context()
-    prior = prior_of(signature.causes, context)
-    evidence = [evidence_of(signature, f, context) for f in findings]
-    unknown = [0.1] * len(evidence)
+
+    def update(pairs: bool) -> Posterior:
+        evidence = [evidence_of(signature, f, context) for f in findings]
+        quiet = silence(signature, steps_for(unit), findings, done)
+        return weigh(signature, [*evidence, *quiet], context, pairs=pairs)
+
     print("\nspeed, one core, tables built and kept")
     for label, work in (
-        ("single causes, 20 findings", lambda: posterior(prior, evidence, unknown, pairs=False)),
-        ("with all pairs, 20 findings", lambda: posterior(prior, evidence, unknown, pairs=True)),
-        ("reading 20 findings", lambda: [evidence_of(signature, f, context) for f in findings]),
+        ("single causes", lambda: update(False)),
+        ("with all pairs", lambda: update(True)),
+        ("whole answer with reasons and next test", lambda: deduce(unit, findings, context, done)),
     ):
-        print(f"  eight-speed unit, {len(signature.causes)} causes, {label}: {1000 * _median_time(work):.2f} ms")
+        print(
+            f"  eight-speed unit, {len(signature.causes)} causes, 20 findings, {len(done)} steps done, {label}:"
+            f" {1000 * _median_time(work):.2f} ms"
+        )
     model = random_model(8, 10, np.random.default_rng(1))
     _, inference = network_of(model)
     flip = [True]

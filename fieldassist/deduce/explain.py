@@ -104,7 +104,7 @@ def clearings(
     for_cause = normal[:, mine] @ weight[mine] / weight[mine].sum()
     for_rivals = normal[:, ~mine] @ weight[~mine] / weight[~mine].sum()
     decibans = 10.0 * np.log10(for_cause / for_rivals)
-    out = []
+    out: list[Clearing] = []
     for n in np.argsort(decibans, kind="stable"):
         step = steps[int(n)]
         if decibans[n] > -3.0 or len(out) == 3:

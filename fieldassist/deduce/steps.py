@@ -53,7 +53,8 @@ _EACH: Mapping[str, Callable[[Unit], list[dict[str, str]]]] = {
 }
 
 _GIVES: Mapping[str, tuple[str, ...]] = {
-    "upshift": ("from", "to"), "downshift": ("from", "to"), "throttle": ("throttle",), "drive_range": ("range", "gear"),
+    "upshift": ("from", "to"), "downshift": ("from", "to"), "throttle": ("throttle",),
+    "drive_range": ("range", "gear"),
     "forward_range": ("range",), "stall_range": ("range",), "braking_range": ("range", "gear"), "gear": ("gear",),
     "tap": ("tap", "tap_title"),
 }  # fmt: skip
