@@ -9,6 +9,7 @@ import json
 import resource
 import sys
 import time
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -18,9 +19,8 @@ import soundfile
 from fieldassist.bench.peers import PEERS, open_peer
 from fieldassist.deduce import load_unit, steps_for
 from fieldassist.deduce.step import Step
-from fieldassist.drive.hearing import Hearing
 from fieldassist.phrases import Match, Matcher, load_phrases
-from fieldassist.phrases.automaton import compile_grammar
+from fieldassist.phrases.automaton import Automaton, compile_grammar
 from fieldassist.phrases.jsgf import read_grammar
 from fieldassist.phrases.slots import best_reading
 from fieldassist.sound.endpoint import Began, Ended, Endpointer, Went
@@ -68,29 +68,23 @@ class Cost:
     """Largest resident size of the whole process."""
 
 
-class _Hearing(Hearing):
-    """The product's hearing with the engine in this process, where its cost can be measured."""
-
-    def __init__(self, name: str, model: str | None) -> None:
-        self.phrases = load_phrases()
-        self.matcher = Matcher(self.phrases)
-        self.engine = open_named(name, model)  # type: ignore[assignment]
-        self.expect(None)
-
-
 class FindingEar:
     """Endpointer, engine and matcher as on the road, fed a tenth of a second at a time."""
 
     def __init__(self, job: dict[str, Any]) -> None:
-        self._hearing = _Hearing(job["engine"], job["model"])
-        self._steps = {step.id: step for step in steps_for(load_unit(job["unit"]))}
+        unit = load_unit(job["unit"])
+        self._engine = open_named(job["engine"], job["model"])
+        self._phrases = load_phrases()
+        self._gears = len(unit.gears)
+        self._matcher = Matcher(self._phrases)
+        self._steps = {step.id: step for step in steps_for(unit)}
         self._step: Step | None = None
 
     def expect(self, step: str) -> None:
         """Say which step is under way."""
         if self._step is None or self._step.id != step:
             self._step = self._steps[step]
-            self._hearing.expect(self._step)
+            _tell(self._engine, lambda: self._phrases.listening(self._step, self._gears))
 
     def hear(self, samples: Samples) -> Outcome:
         """Hear one clip."""
@@ -101,13 +95,13 @@ class FindingEar:
             cuts = endpointer.push(samples[at : at + _STRETCH]) if at < len(samples) else endpointer.flush()
             for cut in cuts:
                 if isinstance(cut, Began):
-                    self._hearing.start()
-                    self._hearing.feed(cut.samples)
+                    self._engine.start()
+                    self._engine.feed(cut.samples)
                 elif isinstance(cut, Went):
-                    self._hearing.feed(cut.samples)
+                    self._engine.feed(cut.samples)
                 elif isinstance(cut, Ended):
-                    hypothesis = self._hearing.engine.finish()
-                    match = self._hearing.matcher.match(hypothesis, self._step)
+                    hypothesis = self._engine.finish()
+                    match = self._matcher.match(hypothesis, self._step)
                     outcome.heard.append(
                         as_heard(hypothesis.text, match, endpointer.position, time.perf_counter() - begin)
                     )
@@ -128,8 +122,7 @@ class SlotEar:
     def __init__(self, job: dict[str, Any]) -> None:
         self._grammar = read_grammar(job["grammar"])
         self._engine = open_named(job["engine"], job["model"])
-        if (use := getattr(self._engine, "use_automaton", None)) is not None:
-            use(compile_grammar(self._grammar))
+        _tell(self._engine, lambda: compile_grammar(self._grammar).without_tags())
 
     def expect(self, step: str) -> None:
         """There are no steps."""
@@ -143,6 +136,12 @@ class SlotEar:
         reading = best_reading(self._grammar, readings)
         heard = Heard(hypothesis.text, "accept" if reading else "ignore", [], None, 0.0, 0.0, 0.0, 0.0)
         return Outcome([heard], reading.slots if reading else None)
+
+
+def _tell(engine: Recognizer, grammar: Callable[[], Automaton]) -> None:
+    """Tell an engine what can be said, as the product does; dictation knows no grammars."""
+    if (use := getattr(engine, "use_automaton", None)) is not None:
+        use(grammar())
 
 
 def open_named(name: str, model: str | None) -> Recognizer:
