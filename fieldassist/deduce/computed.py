@@ -31,9 +31,7 @@ def _shift_speeds(unit: Unit, findings: Sequence[Finding], context: Context) -> 
         if not low <= m.speed <= high:
             word = "early" if m.speed < low else "late"
             band = f"specified {low:.0f} to {high:.0f}"
-            out.append(
-                f"{m.shift} at {m.throttle} throttle came at {m.speed:.0f} mph, {word}: {band}"
-            )
+            out.append(f"{m.shift} at {m.throttle} throttle came at {m.speed:.0f} mph, {word}: {band}")
     if len({m.throttle for m in known}) >= 2:
         fit = fit_signals(schedule, known)
         signs = {

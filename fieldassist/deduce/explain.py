@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fieldassist.deduce.causes import DEGREES
-from fieldassist.deduce.outcomes import step_absent
+from fieldassist.deduce.outcomes import nothing_there
 from fieldassist.deduce.posterior import Posterior
 from fieldassist.deduce.reading import Evidence
 from fieldassist.deduce.shopwords import describe
@@ -117,7 +117,7 @@ def clearings(
 @lru_cache(maxsize=32)
 def _nothing_there(signature: Signature, steps: tuple[Step, ...]) -> npt.NDArray[np.float64]:
     """Probability that each step shows nothing out of the ordinary, shape (steps, H)."""
-    return np.array([np.prod(step_absent(signature, step), axis=0) for step in steps])
+    return np.array([nothing_there(signature, step) for step in steps])
 
 
 def contradictions(

@@ -44,12 +44,14 @@ def tap_target(unit: Unit, tap: str) -> str:
     return unit.tap_elements(tap)[0] if reads == "elements" else reads
 
 
+@lru_cache(maxsize=8192)
 def step_absent(signature: Signature, step: Step) -> npt.NDArray[np.float64]:
     """Probability that each outcome of a step is absent, shape (outcomes, H)."""
-    return _step_absent(signature, step)
+    rows = [signature.said_absent(kind, at) for kind, at in outcomes(signature.unit, step)]
+    return np.array(rows) if rows else np.ones((1, signature.count))
 
 
 @lru_cache(maxsize=8192)
-def _step_absent(signature: Signature, step: Step) -> npt.NDArray[np.float64]:
-    rows = [signature.said_absent(kind, at) for kind, at in outcomes(signature.unit, step)]
-    return np.array(rows) if rows else np.ones((1, signature.count))
+def nothing_there(signature: Signature, step: Step) -> npt.NDArray[np.float64]:
+    """Probability that a step shows nothing out of the ordinary, shape (H,)."""
+    return np.asarray(np.prod(step_absent(signature, step), axis=0))

@@ -138,14 +138,19 @@ def _log_pairs(prior: Prior, evidence: Sequence[Evidence], size: int, degrees: i
         log = np.log(start)
     running, value, term = np.ones((size, size)), np.empty((size, size)), np.empty((size, size))
     for number, item in enumerate(evidence, start=1):
-        value.fill(item.base)
-        for factor, absent in item.terms:
-            np.multiply.outer(factor * absent[:size], absent[:size], out=term)
-            value += term
-        np.maximum(value, 1e-9, out=value)
+        for n, (factor, absent) in enumerate(item.terms):
+            np.multiply.outer(factor * absent[:size], absent[:size], out=term if n else value)
+            if n:
+                value += term
+        if not item.terms:
+            value.fill(0.0)
+        value += item.base
+        if len(item.terms) != 1 or item.base <= 0.0:  # a single term on a base stays above 0 by itself
+            np.maximum(value, 1e-9, out=value)
         running *= value
         if number % 16 == 0:  # products of likelihoods stay far from underflow between two logs
             log += np.log(running)
             running.fill(1.0)
-    log += np.log(running)
+    with np.errstate(divide="ignore"):
+        log += np.log(running)
     return log

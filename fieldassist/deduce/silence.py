@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from fieldassist.deduce.outcomes import outcomes
+from fieldassist.deduce.outcomes import nothing_there, outcomes, step_absent
 from fieldassist.deduce.posterior import LeftOut
 from fieldassist.deduce.reading import Evidence
 from fieldassist.deduce.signature import Condition, Signature
@@ -47,12 +47,14 @@ def silence(
 
 def _nothing_said(signature: Signature, step: Step, findings: Sequence[Finding]) -> list[Evidence]:
     """What a step could have shown besides what was said there is taken as one: it all stayed away."""
-    absent = [
-        signature.said_absent(kind, at)
-        for kind, at in outcomes(signature.unit, step)
-        if not _mentioned(findings, kind, at)
-    ]
-    return [Evidence(1.0 - DONE, ((DONE, np.prod(absent, axis=0)),))] if absent else []
+    could = outcomes(signature.unit, step)
+    said = [n for n, (kind, at) in enumerate(could) if _mentioned(findings, kind, at)]
+    if len(said) == len(could):
+        return []
+    absent = nothing_there(signature, step)
+    if said:
+        absent = np.prod(np.delete(step_absent(signature, step), said, axis=0), axis=0)
+    return [Evidence(1.0 - DONE, ((DONE, absent),))]
 
 
 def left_out(signature: Signature, findings: Sequence[Finding], done: frozenset[str]) -> LeftOut | None:
@@ -100,21 +102,23 @@ def _unsaid(signature: Signature, kind: str, at: Condition, told: float) -> Evid
     return Evidence(1.0 - told, ((told, signature.said_absent(kind, at)),))
 
 
+_SAME: dict[str, str] = {
+    "late": "shift_speed", "early": "shift_speed", "delayed_engagement": "engagement_time", "slip": "flare",
+}  # fmt: skip
+"""Event kind -> the finding kind that tells the same in another way."""
+
+
 def _mentioned(findings: Sequence[Finding], kind: str, at: Condition) -> bool:
-    base = kind.partition(":")[0]
-    same = {
-        "late": "shift_speed",
-        "early": "shift_speed",
-        "delayed_engagement": "engagement_time",
-        "slip": "flare",
-    }
-    for f in findings:
-        if f.kind not in (base, "normal", same.get(base)):
-            continue
-        pairs = ((f.range, at.range), (f.gear, at.gear), (f.shift, at.shift), (f.throttle, at.throttle))
-        if all(said is None or asked is None or said == asked for said, asked in pairs):
-            return True
-    return False
+    """Some finding speaks of this kind, or of all kinds, in a condition that may be this one."""
+    kinds = (kind.partition(":")[0], "normal", _SAME.get(kind))
+    return any(
+        f.kind in kinds
+        and (f.range is None or at.range is None or f.range == at.range)
+        and (f.gear is None or at.gear is None or f.gear == at.gear)
+        and (f.shift is None or at.shift is None or f.shift == at.shift)
+        and (f.throttle is None or at.throttle is None or f.throttle == at.throttle)
+        for f in findings
+    )
 
 
 def _prominent(signature: Signature) -> list[tuple[str, Condition]]:

@@ -42,9 +42,7 @@ _EACH: Mapping[str, Callable[[Unit], list[dict[str, str]]]] = {
     "upshift": _upshifts,
     "downshift": lambda unit: [{"from": row["to"], "to": row["from"]} for row in reversed(_upshifts(unit))],
     "throttle": lambda unit: [{"throttle": name} for name in ("light", "medium", "full")],
-    "drive_range": lambda unit: [
-        {"range": r, "gear": unit.ranges[r][0]} for r in (*_forward_ranges(unit), "R")
-    ],
+    "drive_range": lambda unit: [{"range": r, "gear": unit.ranges[r][0]} for r in (*_forward_ranges(unit), "R")],
     "forward_range": lambda unit: [{"range": r} for r in _forward_ranges(unit)],
     "stall_range": lambda unit: [{"range": r} for r in ("D", "R")],
     "braking_range": _braking,
