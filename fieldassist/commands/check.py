@@ -222,7 +222,7 @@ def expected_clips() -> Iterator[tuple[Clip, Step | None, int]]:
             unit = load_unit(scenario.unit)
             steps = {step.id: step for step in steps_for(unit)}
             for line in scenario.lines:
-                yield line, steps.get(line.step), len(unit.gears)
+                yield line, steps.get(line.step), len(unit.forward)
 
 
 def try_engine(candidate: Candidate, clips: list[tuple[Clip, Step | None, int]]) -> tuple[int, int, float]:
