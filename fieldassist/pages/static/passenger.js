@@ -207,6 +207,12 @@ function bar(share) {
   return svg;
 }
 
+// What stands in brackets behind a name is left out where there is no room.
+function named(name) {
+  const [short, ...rest] = name.split(" (");
+  return make("span", {}, short, rest.length ? make("span", { class: "more" }, ` (${rest.join(" (")}`) : null);
+}
+
 function renderSuspects() {
   const shown = JSON.stringify([state.suspects, state.next]);
   if ($("suspects").dataset.shown === shown) return;
@@ -216,7 +222,7 @@ function renderSuspects() {
       make(
         "li",
         {},
-        make("div", { class: "suspect" }, make("span", {}, suspect.name), make("span", { class: "share" }, suspect.percent)),
+        make("div", { class: "suspect" }, named(suspect.name), make("span", { class: "share" }, suspect.percent)),
         bar(suspect.share),
       ),
     ),
@@ -225,7 +231,7 @@ function renderSuspects() {
   const next = state.next[0];
   $("next").replaceChildren();
   if (next) {
-    $("next").append(make("strong", {}, "Next test: "), next.name, next.why ? `. ${next.why}` : "");
+    $("next").append(make("strong", {}, "Next test: "), next.name, make("span", { class: "more" }, next.why ? `. ${next.why}` : ""));
     if (next.caution) $("next").append(make("span", { class: "caution" }, ` Caution: ${next.caution}`));
   }
 }
