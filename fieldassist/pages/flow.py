@@ -44,7 +44,7 @@ def flow_view(unit: Unit, range: str, gear: str, missing: frozenset[str] = froze
     flow = power_flow(unit, range, gear, missing=missing)
     title = f"Gear {gear}, range {range}"
     if missing:
-        title += f", without the {' and '.join(unit.elements[e].name for e in sorted(missing))}"
+        title += f", {' and '.join(unit.elements[e].name for e in sorted(missing))} not holding"
     return FlowView(
         title=title,
         lines=tuple(
@@ -153,6 +153,8 @@ def _element_says(
     torque = flow.torques.get(element)
     if torque is None:
         return "applied"
+    if abs(torque) < STANDSTILL:
+        return "applied, carries nothing"
     verb = "holds" if not unit.elements[element].friction else "applied, carries"
     share = f"{abs(torque):.2f} x input torque"
     return f"{verb} {share}" + (" (shared as stiffness decides)" if element in flow.indeterminate else "")
