@@ -116,7 +116,7 @@ def test_doubtful_words_make_a_doubtful_finding(matcher: Matcher) -> None:
 
 
 def test_alternatives_of_the_engine_are_used(matcher: Matcher) -> None:
-    match = matcher.match(heard("[unk] on the two three", 0.5, ("flares on the two three", 0.4)))
+    match = matcher.match(heard("[unk] on the two three", 0.85, ("flares on the two three", 0.8)))
     assert said(match) == {"kind": "flare", "shift": "2-3", "present": True}
 
 

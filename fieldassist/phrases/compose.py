@@ -102,8 +102,10 @@ def _oddities(part: _Part, finding: Finding, step: Step | None) -> int:
     return odd
 
 
-
-
+UNDECIDED: dict[str, tuple[str, ...]] = {
+    "delay": ("late", "delayed_engagement"), "lazy": ("soft", "delayed_engagement"),
+}  # fmt: skip
+"""What the grammars call a slow reaction, and what it is: of a shift, of an engagement."""
 _CONDITIONS = ("throttle", "temperature", "load", "severity")
 
 
@@ -167,11 +169,13 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
     shift = _shift_of(slots, step)
     values = [(number, unit) for words, unit in part.values if (number := _number(words)) is not None]
     kind = slots.get("kind")
-    if kind == "delay":
+    if kind in ("delay", "lazy"):
+        shifting = UNDECIDED[kind][0]
         engaged = slots.get("engage") or slots.get("range") in ("R", "D", "1")
         at_engagement = step is not None and step.procedure.startswith("engage")
-        late = shift is not None or not (engaged or at_engagement or step is None or step.shift is None)
-        kind = "late" if late else "delayed_engagement" if engaged or at_engagement else None
+        at_shift = step is not None and step.shift is not None
+        late = shift is not None or (at_shift and not engaged)
+        kind = shifting if late else "delayed_engagement" if engaged or at_engagement else None
     if kind == "no_drive" and slots.get("range") == "R":
         kind = "no_reverse"
     kinds = step.kinds if step is not None else ()

@@ -28,7 +28,8 @@ def covering_sentences(automaton: Automaton, most: int) -> list[str]:
     for arc in arcs:
         if arc.word not in seen_words and len(out) < most:
             add([*_back(ahead, arc.source), arc, *_on(behind, arc.target)])
-    for arc in arcs:
+    # Pairs inside phrases, where little can follow, come before those at the seams, where anything can.
+    for arc in sorted(arcs, key=lambda a: len(automaton.leaving[a.target])):
         for following in automaton.leaving[arc.target]:
             if len(out) >= most:
                 return list(out)

@@ -1,6 +1,6 @@
 """When a reading is taken, asked back or dropped: the thresholds, all in one place.
 
-Costs are those of `search`: about 1 for a badly mistaken sound, a passed-over content word 1, a small word 0.1.
+Costs are those of `search`: about 1 for a badly mistaken sound or a passed-over content word.
 """
 
 from __future__ import annotations

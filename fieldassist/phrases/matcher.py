@@ -13,7 +13,7 @@ from fieldassist.deduce.step import Step
 from fieldassist.finding import Finding
 from fieldassist.phrases import decision
 from fieldassist.phrases.automaton import Arc, compile_grammar
-from fieldassist.phrases.compose import Composed, change, compose, implausible
+from fieldassist.phrases.compose import UNDECIDED, Composed, change, compose, implausible
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.numbers import spell_out
 from fieldassist.phrases.phonemes import pronunciations
@@ -207,6 +207,9 @@ class Matcher:
         return found
 
 
+LENIENCE = 0.4
+"""Of the cost of a passed-over word, what is not held against the reading: the search must rather take a word
+for one that sounds like it than pass over it, but a word too many is no sign that the rest was misheard."""
 DOUBTFUL = 0.3
 """Cost of a reading whose value can hardly be so."""
 UNEXPECTED_KIND = 0.25
@@ -224,7 +227,7 @@ def _unexpected(arc: Arc, step: Step | None) -> float:
         elif step is None:
             continue
         elif tag.key == "kind":
-            kinds = ("late", "delayed_engagement") if tag.value == "delay" else (tag.value,)
+            kinds = UNDECIDED.get(tag.value or "", (tag.value,))
             expected = any(kind in step.kinds or kind == "normal" for kind in kinds)
             cost += 0.0 if expected else UNEXPECTED_KIND
         elif tag.key in ("shift", "gear", "range"):
@@ -346,11 +349,12 @@ def _evidence(reading: _Reading, step: Step | None = None) -> decision.Evidence:
     carrying = [reading.heard[i].confidence for i in _content(reading)]
     confidence = sum(carrying) / max(1, len(carrying))
     total_doubt = sum(1.0 - word.confidence for word in reading.heard)
-    misfit = reading.alignment.misfit + reading.cost - reading.alignment.cost
+    skipped = _skipped(reading)
+    misfit = reading.alignment.misfit + reading.cost - reading.alignment.cost - LENIENCE * skipped
     kinds = (*step.kinds, "normal") if step is not None else ()
     expected = bool(findings) and findings[0].kind in kinds
     return decision.Evidence(
-        misfit, len(carrying), _skipped(reading), reading.composed.odd, confidence, total_doubt, bare, expected
+        misfit, len(carrying), skipped, reading.composed.odd, confidence, total_doubt, bare, expected
     )
 
 

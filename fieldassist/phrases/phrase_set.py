@@ -9,6 +9,7 @@ from pathlib import Path
 from fieldassist.deduce.step import Step
 from fieldassist.errors import UserError
 from fieldassist.phrases.automaton import Automaton, Tag, compile_grammar, union
+from fieldassist.phrases.compose import UNDECIDED
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.jsgf import Alternatives, Grammar, Ref, Rule, read_grammar
 from fieldassist.phrases.pruning import either, restrict, to_text
@@ -121,7 +122,7 @@ def _expected(tag: Tag, step: Step) -> bool:
     """Tell whether a tag is what a step is about."""
     value = tag.value or ""
     if tag.key == "kind":
-        kinds = ("late", "delayed_engagement") if value == "delay" else (value,)
+        kinds = UNDECIDED.get(value, (value,))
         return value == "normal" or any(kind in step.kinds for kind in kinds)
     if tag.key in ("command", "correct"):
         return False

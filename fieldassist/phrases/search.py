@@ -35,6 +35,7 @@ _FILLERS = Path(__file__).resolve().parent / "fillers.toml"
 _FILLER_WORDS = tomllib.loads(_FILLERS.read_text(encoding="utf-8"))
 HESITATIONS: frozenset[str] = frozenset(_FILLER_WORDS["hesitations"])
 SMALL_WORDS: frozenset[str] = frozenset(_FILLER_WORDS["small_words"])
+DROPPABLE_WORDS: frozenset[str] = frozenset(_FILLER_WORDS["droppable_words"])
 """Words that carry no observation by themselves: cheap to pass over, cheap to miss (`fillers.toml`)."""
 
 
@@ -56,7 +57,7 @@ class Costs:
     """A grammar word that sounds exactly like the word that was heard, and is spelt otherwise: to, two."""
     skip_hesitation: float = 0.02
     skip_small: float = 0.06
-    skip_word: float = 1.0
+    skip_word: float = 1.25
     skip_unknown: float = 0.8
     miss_small: float = 0.35
     """A small word of the grammar that was not heard."""
@@ -127,8 +128,7 @@ class Searcher:
         self._way_length = np.array([len(phones) for phones in self._way_phones], np.int64)
         for way, phones in enumerate(self._way_phones):
             self._way_table[way, : len(phones)] = phones
-        small = SMALL_WORDS | HESITATIONS
-        self._small = np.array([word.lower() in small for word in self.words], np.bool_)
+        self._small = np.array([word.lower() in DROPPABLE_WORDS for word in self.words], np.bool_)
         self._ways_by_phones: dict[tuple[int, ...], list[int]] = {}
         for way, phones in enumerate(self._way_phones):
             self._ways_by_phones.setdefault(phones, []).append(way)

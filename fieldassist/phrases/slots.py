@@ -12,8 +12,8 @@ from fieldassist.phrases.search import Alignment, Costs, Searcher, heard_words
 
 LONGEST = 60
 """Words of an utterance that are searched; an order is short, and the cost grows with the length."""
-ACCEPTED_COST = 0.45
-"""Cost per heard word above which the nearest sentence is no reading of what was heard."""
+ACCEPTED_COST, ACCEPTED_MORE = 0.45, 0.3
+"""Cost per heard word, and on top of that, above which the nearest sentence is no reading of what was heard."""
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ def parse_slots(grammar: Grammar, text: str) -> dict[str, str] | None:
     """
     reading = best_reading(grammar, ((text, 1.0),))
     words = max(1, len(text.split()))
-    return reading.slots if reading is not None and reading.cost <= ACCEPTED_COST * words else None
+    return reading.slots if reading is not None and reading.cost <= ACCEPTED_COST * words + ACCEPTED_MORE else None
 
 
 def best_reading(grammar: Grammar, hypotheses: Sequence[tuple[str, float]]) -> Reading | None:
@@ -79,4 +79,4 @@ def collect(arcs: Sequence[Arc], end_tags: Sequence[Tag] = ()) -> dict[str, str]
 
 @lru_cache(maxsize=8)
 def _searcher(grammar: Grammar) -> Searcher:
-    return Searcher(compile_grammar(grammar), Costs(prior=0.01, homophone=0.05, coarse=40, fine=0.5))
+    return Searcher(compile_grammar(grammar), Costs(prior=0.01, miss_small=1.2, skip_small=0.25, homophone=0.05, coarse=40, fine=0.5))
