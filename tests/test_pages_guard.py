@@ -6,6 +6,8 @@ import asyncio
 import http.client
 import json
 import os
+import socket
+import sys
 import threading
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -19,12 +21,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pages_support import begin, say, whole_session
 
+from fieldassist.errors import UserError
 from fieldassist.pages.guard import CONTENT_POLICY, FIRST_PAUSE, FREE_TRIES, MAX_BODY, Door, Guard
 from fieldassist.pages.live import session_key
 from fieldassist.pages.passenger import passenger_app
 from fieldassist.pages.review import review_app
 from fieldassist.pages.review_server import make_review
-from fieldassist.pages.server import PassengerServer, start_passenger
+from fieldassist.pages.server import PassengerServer, _interface_addresses, lan_address, start_passenger
 from fieldassist.record.projection import project
 from fieldassist.record.store import Store
 
@@ -218,6 +221,18 @@ def test_guessing_the_pairing_code_is_slowed_down() -> None:
     assert tries / 1_000_000 < 1e-4  # chance of a guess in a ten-hour day
     token, _ = door.try_code("123456")
     assert token is not None and door.knows(token)
+
+
+def test_address_for_a_phone_is_not_this_machines_own() -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+        own = _interface_addresses(sock)
+    try:
+        address = lan_address()
+    except UserError:
+        assert own == []
+    else:
+        assert not address.startswith("127.")
+        assert sys.platform != "linux" or address in own
 
 
 def test_code_with_spaces_as_it_is_spoken() -> None:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import io
 import secrets
 import socket
+import struct
+import sys
 import threading
 import time
 from dataclasses import dataclass
@@ -25,6 +27,8 @@ CODE_DIGITS = 6
 MAX_CONNECTIONS = 128
 """Connections at a time; an open page holds one."""
 START_SECONDS = 10.0
+_SIOCGIFADDR = 0x8915
+"""Linux: the IPv4 address of an interface (netdevice(7))."""
 
 
 @dataclass
@@ -122,9 +126,27 @@ def lan_address() -> str:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
         try:
             sock.connect(("192.0.2.1", 9))  # an address reserved for documentation (RFC 5737)
+            return str(sock.getsockname()[0])
         except OSError:
-            raise UserError("no local network: connect to one, or leave out --lan") from None
-        return str(sock.getsockname()[0])
+            for address in _interface_addresses(sock):
+                return address
+    raise UserError("no local network: connect to one, or leave out --lan")
+
+
+def _interface_addresses(sock: socket.socket) -> list[str]:
+    """Addresses of the interfaces where there is no way out, as on a laptop that is itself the hotspot."""
+    if sys.platform != "linux":
+        return []
+    import fcntl
+
+    out = []
+    for _, name in socket.if_nameindex():
+        try:
+            answer = fcntl.ioctl(sock.fileno(), _SIOCGIFADDR, struct.pack("256s", name.encode()[:15]))
+        except OSError:
+            continue  # an interface without an address
+        out.append(socket.inet_ntoa(answer[20:24]))
+    return [address for address in out if not address.startswith("127.")]
 
 
 def qr_text(text: str) -> str:
