@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from fieldassist.bench.rows import PRACTICE, PUBLISHED, Row, expressible, judge, read_rows
 from fieldassist.deduce import load_unit
+from fieldassist.deduce.tomlfile import read_toml
 
 SIMPSON = load_unit("three_speed_simpson")
 ROWS = [row for row in read_rows(PUBLISHED) if SIMPSON.name in row.units and expressible(row, SIMPSON)]
@@ -24,6 +27,14 @@ def test_rule_of_thumb(row: Row) -> None:
     """Common practice, no source."""
     verdict = judge(row, SIMPSON)
     assert verdict.in_three, f"rank {verdict.rank}: {verdict.top}"
+
+
+def test_every_row_names_a_source_of_the_list() -> None:
+    sources = read_toml(PUBLISHED).data["sources"]
+    for row in read_rows(PUBLISHED):
+        codes = re.findall(r"\b[SD]\d+\b|^M$", row.source)
+        assert codes and set(codes) <= set(sources), row.id
+    assert all(not row.source for row in read_rows(PRACTICE))
 
 
 def test_first_place_in_three_quarters() -> None:

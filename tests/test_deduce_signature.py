@@ -165,8 +165,8 @@ def test_pressure_low_only_where_the_leaking_element_is_fed() -> None:
 
 @pytest.mark.parametrize("name", unit_names())
 def test_dropping_or_adding_an_element_agrees_with_the_gear_train(name: str) -> None:
-    """What one missing or one extra element does, computed with exact tooth counts (part A11 of the check
-    values): where the power flow leaves the output free the severest fault of that element must not drive."""
+    """What one missing or one extra element does, computed from tooth counts by the power flow:
+    where the power flow leaves the output free the severest fault of that element must not drive."""
     unit = load_unit(name)
     for gear in unit.gears:
         range_ = unit.range_of(gear)
