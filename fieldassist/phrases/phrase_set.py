@@ -48,7 +48,7 @@ class PhraseSet:
         """The grammar that engines listen for, `sentence.gram`, with the shop's own phrases among its findings."""
         grammar = read_grammar(self.folder / "sentence.gram")
         for path in self._own_files():
-            grammar = _with_items(grammar, read_grammar(path), "findings.head")
+            grammar = _with_items(grammar, read_grammar(path), "at_speed")
         return grammar
 
     def listening(self, step: Step | None = None, gears: int = MOST_GEARS) -> Automaton:
