@@ -376,12 +376,14 @@ def _one_kill(session: Path, rng: random.Random) -> list[dict[str, str]]:
     return [json.loads(line) for line in whole]
 
 
-class _ScenarioHearing(Hearing):
+class ScenarioHearing(Hearing):
     """The real engine, listening for the scenario's sentences only: quick, so that many kills hit many moments."""
 
-    def __init__(self, sentences: list[str]) -> None:
+    def __init__(self) -> None:
         super().__init__("sphinx", gears=GEARS)
-        self.engine.use_phrases(sentences)
+        scenario = load_scenario(SCENARIO)
+        meant = [line.text for line in (*scenario.lines, scenario.stuck) if line.finding or line.command]
+        self.engine.use_phrases([normalise(text) for text in meant])
 
     def expect(self, step: Step | None) -> None:
         """The same sentences at every step."""
@@ -402,8 +404,7 @@ def _drive_to_be_killed(session: Path) -> int:
         view = project(file.events())
         checklist = load_checklist(scenario.checklist, steps_for(unit))
         played = Played(scenario, session.parent)
-        meant = [line.text for line in (*scenario.lines, scenario.stuck) if line.finding or line.command]
-        hearing = stack.enter_context(closing(_ScenarioHearing([normalise(text) for text in meant])))
+        hearing = stack.enter_context(closing(ScenarioHearing()))
         run_name = f"r{len(file.events())}"
         loop = played.loop = _loop(
             file, start(checklist, view, run_name), Recordings(played.next_file), hearing, stack, _Acknowledging()
