@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -25,7 +26,9 @@ def outcomes(unit: Unit, step: Step) -> tuple[tuple[str, Condition], ...]:
             out.append(("engine_speed:high", at))
         if kind in _NUMBERS:
             continue
-        if kind in ("stall_speed", "fluid_level"):
+        if kind == "wrong_gear_start":
+            out.append((kind, replace(at, gear=None)))  # the gear that it starts in is another than the step's
+        elif kind in ("stall_speed", "fluid_level"):
             out += [(f"{kind}:low", at), (f"{kind}:high", at)]
         elif kind == "pressure":
             target = tap_target(unit, step.where or "line")
@@ -47,7 +50,7 @@ def tap_target(unit: Unit, tap: str) -> str:
 @lru_cache(maxsize=8192)
 def step_absent(signature: Signature, step: Step) -> npt.NDArray[np.float64]:
     """Probability that each outcome of a step is absent, shape (outcomes, H)."""
-    rows = [signature.said_absent(kind, at) for kind, at in outcomes(signature.unit, step)]
+    rows = [signature.said_absent(kind, at, relax=False) for kind, at in outcomes(signature.unit, step)]
     return np.array(rows) if rows else np.ones((1, signature.count))
 
 

@@ -87,7 +87,7 @@ class Signature:
         add_road_events(unit, holding, events)
         add_readings(unit, holding, events)
         self.tables: dict[str, EventTable] = events.tables(FALSE_REPORT, DETECTED)
-        self._said: dict[tuple[str, Condition], npt.NDArray[np.float64]] = {}
+        self._said: dict[tuple[str, Condition, bool], npt.NDArray[np.float64]] = {}
         self._columns = {kind: _columns(table.events) for kind, table in self.tables.items()}
         # Ranges besides D and R repeat their gears: unless they are named, nobody tries every gear in each.
         self._usual = {
@@ -95,20 +95,21 @@ class Signature:
             for kind, c in self._columns.items()
         }
 
-    def said_absent(self, kind: str, at: Condition) -> npt.NDArray[np.float64]:
+    def said_absent(self, kind: str, at: Condition, relax: bool = True) -> npt.NDArray[np.float64]:
         """Probability that nobody would report `kind` in a condition; shape (H,).
 
-        1 everywhere when nothing in the unit could be meant.
+        `relax`: when nothing in the unit agrees with all that the condition names, as people misname things, take
+        what agrees with most of it. 1 everywhere when nothing in the unit could be meant.
         """
-        known = self._said.get((kind, at))
+        known = self._said.get((kind, at, relax))
         if known is None:
-            known = self._said[kind, at] = self._said_absent(kind, at)
+            known = self._said[kind, at, relax] = self._said_absent(kind, at, relax)
         return known
 
-    def _said_absent(self, kind: str, at: Condition) -> npt.NDArray[np.float64]:
+    def _said_absent(self, kind: str, at: Condition, relax: bool) -> npt.NDArray[np.float64]:
         log = np.zeros(self.count)
         for happened, credit in _SAID_FOR.get(kind, ((kind, 1.0),)):
-            part = self._log_absent(happened, at, strict=happened != kind)
+            part = self._log_absent(happened, at, strict=happened != kind or not relax)
             if part is not None:
                 log = log + (part if credit == 1.0 else np.log1p(-credit * -np.expm1(part)))
         absent = np.asarray(np.exp(log))
