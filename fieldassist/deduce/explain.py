@@ -17,7 +17,7 @@ from fieldassist.deduce.reading import Evidence
 from fieldassist.deduce.shopwords import describe
 from fieldassist.deduce.signature import Signature
 from fieldassist.deduce.step import Step
-from fieldassist.finding import Finding
+from fieldassist.finding import MEASURED_KINDS, Finding
 
 SURPRISE = 0.12
 """A finding that even the surviving hypotheses give less than this is reported as unexplained."""
@@ -167,8 +167,8 @@ def _deny(a: Finding, b: Finding) -> bool:
     keys = ("shift", "range", "gear", "throttle", "temperature", "where")
     if "normal" in (a.kind, b.kind):
         fault, normal = (b, a) if a.kind == "normal" else (a, b)
-        if not fault.present or fault.kind == "normal":
-            return False
+        if not fault.present or fault.kind == "normal" or fault.kind in MEASURED_KINDS:
+            return False  # a number is no fault by itself
         named = [key for key in keys if getattr(normal, key) is not None]
         return bool(named) and all(getattr(normal, key) == getattr(fault, key) for key in named)
     return all(getattr(a, key) == getattr(b, key) for key in keys)
