@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fieldassist.deduce import Context, load_unit, unit_names
+from fieldassist.deduce import Context, load_unit, step_by_id, unit_names
 from fieldassist.deduce.causes import DEGREES, causes_for
 from fieldassist.deduce.holding import excess, loss
+from fieldassist.deduce.outcomes import nothing_there
 from fieldassist.deduce.reading import evidence_of
 from fieldassist.deduce.signature import Condition, Signature, signature_of
 from fieldassist.deduce.unit import Unit
@@ -219,3 +220,17 @@ def test_confidence_takes_the_edge_off() -> None:
         return float(like.max() / like.min())
 
     assert spread(1.0) > spread(0.6) > spread(0.2) > spread(0.0) == pytest.approx(1.0)
+
+
+def test_a_step_shows_only_what_its_own_gears_need() -> None:
+    """Clutch E of the eight-speed is on in 2, 3, 4, 6 and 8 only (chart of US 8,016,708 B2 and published flow paths),
+    so engaging D or R and pulling away tell nothing about it."""
+    unit = load_unit("eight_speed_four_sets")
+    signature = signature_of(unit)
+    number = [c.id for c in signature.causes].index("clutch_e:fails")
+    good = signature.count - 1
+    for step_id in ("engage_drive", "engage_reverse", "pull_away_D", "pull_away_R", "hold_1", "hold_5", "hold_7"):
+        normal = nothing_there(signature, step_by_id(unit, step_id))
+        assert normal[len(DEGREES) * number + 2] > 0.9 * normal[good], step_id
+    for step_id in ("hold_2", "hold_3", "hold_4", "hold_6", "hold_8"):
+        assert nothing_there(signature, step_by_id(unit, step_id))[len(DEGREES) * number + 2] < 0.3, step_id

@@ -19,7 +19,10 @@ _NUMBERS: tuple[str, ...] = ("normal", "shift_speed", "engagement_time", "engine
 @lru_cache(maxsize=4096)
 def outcomes(unit: Unit, step: Step) -> tuple[tuple[str, Condition], ...]:
     """(event kind, condition) of everything out of the ordinary that a step can show."""
-    at = Condition(step.range, step.gear, step.shift, step.throttle, step.temperature, step.load, step.where)
+    gear = step.gear
+    if gear is None and step.range is not None and step.procedure.startswith("engage_"):
+        gear = unit.ranges[step.range][0]  # engaging is into the first gear of the range
+    at = Condition(step.range, gear, step.shift, step.throttle, step.temperature, step.load, step.where)
     out: list[tuple[str, Condition]] = []
     for kind in step.kinds:
         if kind == "engine_speed" and step.procedure == "cruise":
