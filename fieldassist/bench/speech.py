@@ -50,11 +50,14 @@ from fieldassist.words.models import find_model
 from fieldassist.words.recognizer import SAMPLE_RATE, Samples
 
 ENGINES = ("ours", "sphinx", *PEERS)
+PARTS = ("cabin", "talk", "orders")
 CABIN_SNRS: tuple[float | None, ...] = (None, 15.0, 10.0, 5.0, 0.0)
+_QUICK_SNRS: tuple[float | None, ...] = (None, 10.0, 5.0)
 ORDER_SNRS: tuple[float | None, ...] = (None, 24.0, 12.0, 6.0)
 ORDERS_GRAMMAR = Path(__file__).resolve().parent / "spoken_orders.gram"
 _QUICK = 3
 """Without --full every so many sentences are heard."""
+_QUICK_TALK, _QUICK_ORDERS = 25, 60
 _TALK_SNR = 10.0
 _TALK_STEPS = (
     "upshift_1_2_light", "hold_3", "engage_drive", "kickdown_3_2", "fluid_level", "cruise", "pull_away_R",
@@ -113,7 +116,7 @@ def run(argv: Sequence[str]) -> int:
         print(f"errors: {args.errors}")
     if args.json:
         args.json.write_text(json.dumps(report, indent=1, default=vars), encoding="utf-8")
-    if args.svg:
+    if args.svg and "cabin" in args.parts.split(","):
         _draw(report, args.svg)
         print(f"accuracy over noise: {args.svg}")
     return 0
@@ -130,7 +133,8 @@ def _arguments(argv: Sequence[str]) -> argparse.Namespace:
     parser.add_argument("--data", type=Path, help="folder with librispeech and spoken_orders "
                         "(FIELDASSIST_SPEECH_DATA, else ../shared/speech_data)")  # fmt: skip
     parser.add_argument("--parts", default="cabin,talk,orders", help="which of cabin,talk,orders to run")
-    parser.add_argument("--snr", help="cabin noise in dB, such as clean,10,0; default clean,15,10,5,0")
+    parser.add_argument("--snr", type=_noises, help="cabin noise in dB, such as clean,10,0; "
+                        "default clean,10,5, with --full clean,15,10,5,0")  # fmt: skip
     parser.add_argument("--sentences", type=Path, default=SENTENCES, help="sentences of your own")
     parser.add_argument("--svg", type=Path, help="draw accuracy over noise into this file")
     parser.add_argument("--errors", type=Path, help="list everything that was not right in this file")
@@ -140,10 +144,17 @@ def _arguments(argv: Sequence[str]) -> argparse.Namespace:
     for name in args.engines.split(","):
         if name not in ENGINES:
             raise UserError(f"engine {name!r}: expected some of {', '.join(ENGINES)}")
+    if unknown := set(args.parts.split(",")) - set(PARTS):
+        raise UserError(f"part {min(unknown)!r}: expected some of {', '.join(PARTS)}")
     if args.data is None:
         named = os.environ.get("FIELDASSIST_SPEECH_DATA")
         args.data = Path(named) if named else Path("../shared/speech_data")
     return args
+
+
+def _noises(text: str) -> tuple[float | None, ...]:
+    """Read `clean,10,0`."""
+    return tuple(None if noise == "clean" else float(noise) for noise in text.split(","))
 
 
 def _installed(names: Sequence[str], model: str | None) -> list[str]:
@@ -186,8 +197,7 @@ def _prepare(sentences: Sequence[Sentence], args: argparse.Namespace, scratch: P
 
     parts = args.parts.split(",")
     if "cabin" in parts:
-        named = args.snr.split(",") if args.snr else []
-        snrs = [None if snr == "clean" else float(snr) for snr in named] or CABIN_SNRS
+        snrs = args.snr or (CABIN_SNRS if args.full else _QUICK_SNRS)
         for number, (index, speaker, speed) in enumerate(voices_of(sentences, 3 if args.full else 1)):
             if not args.full and index % _QUICK:
                 continue
@@ -197,12 +207,13 @@ def _prepare(sentences: Sequence[Sentence], args: argparse.Namespace, scratch: P
                 keep(samples, step=sentences[index].step, part="cabin", snr=snr, sentence=index,
                      speaker=speaker.id, speech_end=end)  # fmt: skip
     if "talk" in parts and _there(args.data / "librispeech", "unrelated talk"):
-        for number, path in enumerate(unrelated(args.data, held_out_only=not args.full)):
+        clips = unrelated(args.data, held_out_only=not args.full)
+        for number, path in enumerate(clips if args.full else clips[:_QUICK_TALK]):
             step = _TALK_STEPS[number % len(_TALK_STEPS)]
             keep(load_unrelated(path, _TALK_SNR, 500_000 + number), step=step, part="talk", snr=_TALK_SNR,
                  speaker=path.stem)  # fmt: skip
     if "orders" in parts and _there(args.data / "spoken_orders", "spoken orders"):
-        _prepare_orders(args.data, None if args.full else 60, keep)
+        _prepare_orders(args.data, None if args.full else _QUICK_ORDERS, keep)
     return tasks
 
 
@@ -434,6 +445,7 @@ def _draw(report: dict[str, Any], path: Path) -> None:
     axes.set_xlabel("cabin noise, speech over noise")
     axes.set_ylabel("right findings and commands, %")
     axes.set_ylim(0, 102)
+    axes.margins(x=0.08)
     axes.grid(alpha=0.3)
     axes.legend(loc="lower left")
     figure.savefig(path, format="svg", metadata={"Date": None})
