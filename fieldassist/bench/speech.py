@@ -154,7 +154,10 @@ def _arguments(argv: Sequence[str]) -> argparse.Namespace:
 
 def _noises(text: str) -> tuple[float | None, ...]:
     """Read `clean,10,0`."""
-    return tuple(None if noise == "clean" else float(noise) for noise in text.split(","))
+    try:
+        return tuple(None if noise == "clean" else float(noise) for noise in text.split(","))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"expected decibels or clean, such as clean,10,0, not {text!r}") from None
 
 
 def _installed(names: Sequence[str], model: str | None) -> list[str]:
