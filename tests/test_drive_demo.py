@@ -156,3 +156,4 @@ def test_bad_input_is_told_in_one_line(
     assert main(["drive", *(names.get(argument, argument) for argument in arguments)]) == 2
     told = capsys.readouterr().err
     assert message in told and told.count("\n") == 1, told
+    assert not (tmp_path / "new.session").exists(), "a drive that never began leaves no session behind"

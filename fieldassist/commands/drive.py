@@ -67,7 +67,14 @@ def run(args: argparse.Namespace) -> int:
         view = project(file.events())
         unit = load_unit(view.unit or "")
         checklist = load_checklist(view.checklist or "road_test", steps_for(unit))
-        hearing = stack.enter_context(closing(Hearing(args.engine, args.model, len(unit.forward))))
+        loops: list[DriveLoop] = []
+        try:
+            hearing = stack.enter_context(closing(Hearing(args.engine, args.model, len(unit.forward))))
+            source = stack.enter_context(closing(_source(args, loops)))
+        except UserError:
+            if not args.resume:
+                _discard(file)  # nothing was said yet
+            raise
         keep = bool(view.started.get("keep_clips", True))
         print(f"Session: {file.path}")
         kept = ", and recordings of what is said to the tool." if keep else "; no recordings."
@@ -76,8 +83,6 @@ def run(args: argparse.Namespace) -> int:
         print("The maker's service information, local law and licensed practice come first.\n")
         if args.passenger:
             _open_page(stack, file.path, args.lan, screen)
-        loops: list[DriveLoop] = []
-        source = stack.enter_context(closing(_source(args, loops)))
         player = Player(file.path.with_name(f"{file.path.stem}-prompts"))
         if args.fast:
             player.has_device = False
@@ -129,6 +134,13 @@ def _open_session(args: argparse.Namespace) -> Store:
     if intake:
         file.append("intake", intake)
     return file
+
+
+def _discard(file: Store) -> None:
+    """Remove a session file that was made for a drive which never began."""
+    file.close()
+    for suffix in ("", "-wal", "-shm"):
+        file.path.with_name(file.path.name + suffix).unlink(missing_ok=True)
 
 
 def _lasting(name: str) -> str:

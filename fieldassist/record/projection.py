@@ -156,7 +156,7 @@ def _applied(view: SessionView, event: Event, seq: int) -> SessionView:
                 steps_skipped=skipped,
             )
         case "heard":
-            kept = {key: data[key] for key in ("text", "clip", "confidence") if key in data}
+            kept: dict[str, Any] = {key: data[key] for key in ("text", "clip", "confidence") if key in data}
             return replace(view, heard={**view.heard, event.id: kept})
         case "entry":
             return replace(view, entries=(*view.entries, _entry(event, seq, view)))
