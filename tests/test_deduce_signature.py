@@ -223,7 +223,7 @@ def test_confidence_takes_the_edge_off() -> None:
 
 
 def test_a_step_shows_only_what_its_own_gears_need() -> None:
-    """Clutch E of the eight-speed is on in 2, 3, 4, 6 and 8 only (chart of US 8,016,708 B2 and published flow paths),
+    """Clutch E of the eight-speed is on in 2, 3, 4, 6 and 8 only (US 8,016,708 B2 and published flow paths),
     so engaging D or R and pulling away tell nothing about it."""
     unit = load_unit("eight_speed_four_sets")
     signature = signature_of(unit)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
+from functools import lru_cache
 from pathlib import Path
 
 import pytest
@@ -30,6 +31,7 @@ FREE = {"pages", "commands", "bench", "acoustic"}
 DOOR = {"cli", "__main__", "__init__"}
 
 
+@lru_cache(maxsize=1)
 def _modules() -> list[Path]:
     return sorted(p for p in PACKAGE.rglob("*.py") if "_shipped" not in p.parts)
 
@@ -60,8 +62,12 @@ def _imported(source: str, package: tuple[str, ...]) -> set[str]:
 
 def _imports(path: Path) -> set[str]:
     package = ("fieldassist", *path.relative_to(PACKAGE).parts[:-1])
-    known = {".".join(p.relative_to(PACKAGE).with_suffix("").parts).removesuffix(".__init__") for p in _modules()}
-    return {name for name in _imported(path.read_text(encoding="utf-8"), package) if name in known}
+    return _imported(path.read_text(encoding="utf-8"), package) & _known()
+
+
+@lru_cache(maxsize=1)
+def _known() -> set[str]:
+    return {".".join(p.relative_to(PACKAGE).with_suffix("").parts).removesuffix(".__init__") for p in _modules()}
 
 
 def _breaches(room: str, found: set[str]) -> list[str]:

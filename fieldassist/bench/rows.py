@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -76,6 +77,7 @@ def _row(path: Path, data: dict[str, Any]) -> Row:
         raise UserError(f"{path}: row {data['id']}: {error}") from error
 
 
+@lru_cache(maxsize=16)
 def _named(group: str) -> tuple[str, ...]:
     units = {name: load_unit(name) for name in unit_names()}
     if group == "any":
