@@ -20,6 +20,9 @@ from fieldassist.bench.speech_data import (
     unrelated,
     voices_of,
 )
+from fieldassist.bench.speech_data import (
+    SENTENCES as SENTENCES_FILE,
+)
 from fieldassist.deduce import load_unit, steps_for
 from fieldassist.errors import DataFileError, UserError
 from fieldassist.finding import Finding
@@ -27,6 +30,7 @@ from fieldassist.phrases.jsgf import read_grammar
 from fieldassist.phrases.slots import parse_slots
 
 UNIT, SENTENCES = read_sentences()
+LATER = SENTENCES_FILE.with_name("speech_sentences_later.toml")
 FLARE = Sentence("flare two three", "upshift_2_3_light", ({"kind": "flare", "shift": "2-3"},), None)
 SPEED = Sentence("at twenty", "upshift_1_2_light", ({"kind": "shift_speed", "value": 20.0},), None)
 TALK = Sentence("nice weather", "cruise", (), None)
@@ -38,7 +42,10 @@ def heard(decision: str, *findings: dict[str, Any], command: str | None = None) 
 
 def test_the_sentences_fit_the_unit_and_its_steps() -> None:
     steps = {step.id for step in steps_for(load_unit(UNIT))}
-    assert {sentence.step for sentence in SENTENCES} <= steps
+    unit, later = read_sentences(LATER)
+    assert unit == UNIT
+    assert {sentence.step for sentence in (*SENTENCES, *later)} <= steps
+    assert not {sentence.text for sentence in SENTENCES} & {sentence.text for sentence in later}
     assert len(SENTENCES) >= 150
     assert len({sentence.text for sentence in SENTENCES}) == len(SENTENCES)
     assert sum(sentence.number for sentence in SENTENCES) >= 25
