@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import random
 import statistics
+import tempfile
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -40,7 +41,12 @@ def run(argv: list[str]) -> int:
     parser.add_argument("--drives", type=int, default=0, metavar="N", help="N simulated drives for every unit")
     parser.add_argument("--steered", type=int, default=0, metavar="N", help="N steered drives for every unit")
     parser.add_argument("--speed", action="store_true", help="time of an update, and against an exact network")
-    parser.add_argument("--out", type=Path, default=Path("bench_out"), help="folder for the reliability diagram")
+    parser.add_argument(
+        "--out",
+        type=Path,
+        default=Path(tempfile.gettempdir()) / "fieldassist_bench",
+        help="folder for the reliability diagram",
+    )
     args = parser.parse_args(argv)
     everything = not (args.rows or args.drives or args.steered or args.speed)
     if args.rows or everything:
