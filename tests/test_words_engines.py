@@ -131,6 +131,21 @@ def test_a_grammar_drives_the_engine(name, vosk_model, spoken):
     assert hear(engine, spoken("slip in reverse"))[0].text == "slip in reverse"
 
 
+def test_sphinx_hears_the_same_however_the_audio_is_handed_over_and_goes_on_after_a_pause(spoken):
+    engine = SphinxEngine()
+    engine.use_phrases([*PHRASES, f"{PHRASES[0]} {PHRASES[2]}"])
+    paused = np.concatenate([spoken(PHRASES[0]), spoken(PHRASES[2])])
+    for samples, text in ((spoken(PHRASES[1]), PHRASES[1]), (paused, f"{PHRASES[0]} {PHRASES[2]}")):
+        results = []
+        for step in (333, 1600, len(samples)):
+            engine.start()
+            for at in range(0, len(samples), step):
+                engine.feed(samples[at : at + step])
+            results.append(engine.finish())
+        assert results[0] == results[1] == results[2]
+        assert results[0].text == text
+
+
 def test_wrong_speech_scores_below_right_speech_in_sphinx(spoken):
     engine = SphinxEngine()
     engine.use_phrases(PHRASES)

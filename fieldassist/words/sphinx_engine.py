@@ -17,6 +17,10 @@ from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples, Word
 
 _FRAMES_PER_SECOND = 100
 _LEAST_SAMPLES = SAMPLE_RATE // 10
+_GRID = SAMPLE_RATE // 10
+_QUIET_GRIDS = 3
+_LEAST_EARLY = SAMPLE_RATE  # an utterance begins with half a second of pause
+_MOST_ATTEMPTS = 3
 
 _SEARCH_WIDTH = {"beam": 1e-80, "wbeam": 1e-60, "pbeam": 1e-80, "lw": 2.0, "maxhmmpf": 1500}
 """Wide beams and a light hand with the grammar's weights. On 60 spoken orders of real people with kitchen noise
@@ -38,7 +42,7 @@ _Transition = tuple[int, int, float] | tuple[int, int, float, str]
 class SphinxEngine:
     """A `Recognizer` on pocketsphinx with a grammar.
 
-    An utterance is decoded when it has ended, all of it at once: normalised over its own length it is heard
+    An utterance is decoded in a pause or at its end, all of it at once: normalised over its own length it is heard
     far better than while it comes in (and the same way every time), and takes some 2 % of its length.
     Best-path search over the word lattice stays off: with a grammar it can run for minutes on one noisy
     utterance. `words.contained` puts a time limit around the rest.
@@ -54,7 +58,10 @@ class SphinxEngine:
             lm=None, bestpath=False, cmn="batch", loglevel="FATAL", **_SEARCH_WIDTH
         )
         self._has_grammar = False
-        self._heard: list[Samples] = []
+        self._heard: Samples = np.zeros(0, np.int16)
+        self._looked_at = 0
+        self._early: Hypothesis | None = None
+        self._attempts = 0
 
     def use_phrases(self, phrases: Sequence[str]) -> tuple[str, ...]:
         """Expect exactly these phrases; return the words without a pronunciation (their phrases go unheard)."""
@@ -113,21 +120,40 @@ class SphinxEngine:
 
     def start(self) -> None:
         """Begin an utterance, dropping one that was not finished."""
-        self._heard = []
+        self._heard = np.zeros(0, np.int16)
+        self._looked_at = 0
+        self._early = None
+        self._attempts = 0
 
     def feed(self, samples: Samples) -> str:
-        """Take a stretch of audio; there is no partial text before the end."""
-        self._heard.append(samples)
+        """Take a stretch of audio; there is no partial text before the end.
+
+        Where the speaker pauses the utterance is decoded already, so that its result is there by the time that
+        the pause has been long enough. It is looked for at fixed places, however the audio is handed over.
+        """
+        self._heard = np.concatenate([self._heard, samples])
+        while self._looked_at + _GRID <= len(self._heard):
+            self._looked_at += _GRID
+            quiet = _ends_quietly(self._heard[: self._looked_at])
+            if not quiet:
+                self._early = None
+            elif self._early is None and self._attempts < _MOST_ATTEMPTS:
+                self._attempts += 1
+                self._early = self._decode(self._heard[: self._looked_at])
         return ""
 
     def finish(self) -> Hypothesis:
         """End the utterance and return what was heard."""
-        samples = np.concatenate(self._heard) if self._heard else np.zeros(0, np.int16)
-        self._heard = []
+        heard = self._early if self._early is not None else self._decode(self._heard)
+        self.start()
+        return heard
+
+    def _decode(self, samples: Samples) -> Hypothesis:
         if not self._has_grammar or len(samples) < _LEAST_SAMPLES:
             return Hypothesis("", (), 0.0)
         floor = np.random.default_rng(0).normal(0.0, _FLOOR_LSB, len(samples))
         noisy = np.clip(np.rint(samples + floor), -32768, 32767).astype(np.int16)
+        self._decoder.reinit_feat()  # forgets the noise of earlier utterances: the same sound, the same words
         self._decoder.start_utt()
         self._decoder.process_raw(noisy.tobytes(), False, True)
         unfinished = self._spoken()
@@ -150,6 +176,14 @@ class SphinxEngine:
         """The words of the best path so far, without silence and noise."""
         segments = self._decoder.seg() if self._decoder.hyp() is not None else ()
         return [segment for segment in segments if not segment.word.startswith(("<", "(", "[", "+"))]
+
+
+def _ends_quietly(samples: Samples) -> bool:
+    """Tell whether the last 0.3 s are at least 6 dB below the louder parts of an utterance that is long enough."""
+    if len(samples) < _LEAST_EARLY:
+        return False
+    power = np.square(samples[: len(samples) // _GRID * _GRID].astype(np.float64)).reshape(-1, _GRID).mean(axis=1)
+    return bool(power[-_QUIET_GRIDS:].max() < np.percentile(power, 90) / 4)
 
 
 def _confidence(segments: Sequence[Any]) -> float:
