@@ -31,9 +31,14 @@ class Hearing:
         self._told: list[str] = []
         self.gears = gears
         self.phrases = load_phrases()
-        self.matcher = Matcher(self.phrases)
         self.engine = ContainedEngine(engine, model, report=self._told.append)
         self._in_background = ThreadPoolExecutor(1, "phrases")
+        self._matcher = self._in_background.submit(Matcher, self.phrases)  # not needed before the first answer
+
+    @property
+    def matcher(self) -> Matcher:
+        """The matcher, as soon as it is ready. Raises UserError for grammars that cannot be used."""
+        return self._matcher.result()
 
     def expect(self, step: Step | None) -> None:
         """From the next utterance on, expect what is said at this step; everything else stays possible.
