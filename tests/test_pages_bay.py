@@ -31,7 +31,7 @@ from fieldassist.pages.flow import flow_view
 from fieldassist.pages.passenger import match, take
 from fieldassist.pages.report import report_html, write_report
 from fieldassist.pages.review_server import make_review
-from fieldassist.pages.shift_map import shift_map, state_of
+from fieldassist.pages.shift_map import shift_map, shift_map_picture, state_of
 from fieldassist.pages.wording import words
 from fieldassist.pages.writeup import write_up
 from fieldassist.record.projection import SessionView
@@ -207,6 +207,17 @@ def test_shift_map_moves_the_band_for_tyre_and_axle() -> None:
     assert moved is not None and moved.schedule is not None
     assert moved.schedule.bands["1-2", "light"] == pytest.approx((2 * low, 2 * high))
     assert shift_map(unit, [Finding("slip", gear="2")], None, None) is None
+
+
+def test_misheard_speed_does_not_squash_the_map() -> None:
+    unit = load_unit("three_speed_simpson")
+    misheard = Finding("shift_speed", shift="2-3", throttle="medium", value=1034.0, unit="mph")
+    drawn = shift_map(unit, [misheard], None, None)
+    assert drawn is not None
+    svg = shift_map_picture(drawn, "map")
+    assert "1034, off the scale" in svg
+    ticks = [float(text) for text in re.findall(r">(\d+)</text>", svg)]
+    assert max(ticks) < 200
 
 
 def test_wording_and_vocabulary_cover_every_kind() -> None:

@@ -89,24 +89,24 @@ def state_of(schedule: Schedule | None, m: MeasuredShift) -> str:
 
 def _draw(axes: Axes, drawn: ShiftMap, shifts: Sequence[str]) -> list[str]:
     told = []
+    top = _top(drawn, shifts)
+    aside = 0.035 if drawn.measured else 0.0
     for number, shift in enumerate(shifts):
         _band(axes, drawn.schedule, shift, HATCHES[number % len(HATCHES)])
         marker = MARKERS[number % len(MARKERS)]
         for m in drawn.earlier:
             if m.shift == shift:
-                _point(
-                    axes, m.speed, OPENING[m.throttle] - 0.035 * bool(drawn.measured), marker, "white", "before "
-                )
+                _point(axes, m.speed, top, OPENING[m.throttle] - aside, marker, "before ")
                 told.append(f"Before: {shift} at {m.speed:.0f} mph, {m.throttle} throttle.")
         for m in drawn.measured:
             if m.shift == shift:
-                _point(axes, m.speed, OPENING[m.throttle], marker, INK, "after " if drawn.earlier else "")
+                _point(axes, m.speed, top, OPENING[m.throttle], marker, "after " if drawn.earlier else "")
                 said = state_of(drawn.schedule, m)
                 told.append(f"{shift} at {m.speed:.0f} mph, {m.throttle} throttle: {said}.")
         if any(m.shift == shift for m in (*drawn.measured, *drawn.earlier)):
             axes.plot([], [], marker=marker, linestyle="", color=INK, label=f"{shift} shift")
     axes.set_xlim(-0.08, 1.36)
-    axes.set_ylim(bottom=0)
+    axes.set_ylim(0, top)
     axes.set_xticks(list(OPENING.values()), list(OPENING))
     axes.set_xlabel("throttle")
     axes.set_ylabel("road speed, mph")
@@ -114,6 +114,16 @@ def _draw(axes: Axes, drawn: ShiftMap, shifts: Sequence[str]) -> list[str]:
     axes.grid(axis="y", color=PALE, linewidth=0.6)
     axes.set_axisbelow(True)
     return told
+
+
+def _top(drawn: ShiftMap, shifts: Sequence[str]) -> float:
+    """Top of the scale, mph: at most half as much again as the highest band, whatever was misheard."""
+    bands = drawn.schedule.bands if drawn.schedule is not None else {}
+    highs = [band[1] for (shift, _), band in bands.items() if shift in shifts]
+    speeds = [m.speed for m in (*drawn.measured, *drawn.earlier) if m.shift in shifts]
+    if not highs:
+        return 1.1 * max(speeds)
+    return min(max(1.08 * max(highs), *(1.1 * speed for speed in speeds)), 1.5 * max(highs))
 
 
 def _band(axes: Axes, schedule: Schedule | None, shift: str, hatch: str) -> None:
@@ -132,12 +142,16 @@ def _band(axes: Axes, schedule: Schedule | None, shift: str, hatch: str) -> None
     axes.text(max(x[-1] + 0.02, 1.12), 0.5 * (lows[-1] + highs[-1]), f"{shift} band", va="center", fontsize=10)
 
 
-def _point(axes: Axes, speed: float, x: float, marker: str, fill: str, word: str) -> None:
-    axes.plot([x], [speed], marker=marker, markersize=10, markerfacecolor=fill, markeredgecolor=INK,
-              markeredgewidth=1.6, linestyle="")  # fmt: skip
-    side = -1 if word.startswith("before") else 1
-    axes.annotate(f"{word}{speed:.0f}", (x, speed), xytext=(9 * side, 0), textcoords="offset points", va="center",
-                  ha="right" if side < 0 else "left", fontsize=11, fontweight="bold",
+def _point(axes: Axes, speed: float, top: float, x: float, marker: str, word: str) -> None:
+    """Draw one reading, hollow for an earlier drive; one that is off the scale stands at its edge and says so."""
+    earlier = word.startswith("before")
+    off = speed > top
+    axes.plot([x], [min(speed, 0.96 * top)], marker="^" if off else marker, markersize=10,
+              markerfacecolor="white" if earlier else INK, markeredgecolor=INK, markeredgewidth=1.6,
+              linestyle="")  # fmt: skip
+    axes.annotate(f"{word}{speed:.0f}{', off the scale' if off else ''}", (x, min(speed, 0.96 * top)),
+                  xytext=(-9 if earlier else 9, 0), textcoords="offset points", va="center",
+                  ha="right" if earlier else "left", fontsize=11, fontweight="bold",
                   bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.0})  # fmt: skip
 
 
