@@ -17,6 +17,7 @@ from fieldassist.phrases.automaton import Automaton, compile_grammar, union
 from fieldassist.phrases.jsgf import parse_grammar
 from fieldassist.phrases.phonemes import pronunciations
 from fieldassist.phrases.phrase_set import MOST_PHRASES
+from fieldassist.phrases.pruning import to_text
 
 STEPS = {step.id: step for step in steps_for(load_unit("three_speed_simpson"))}
 STEP = STEPS["upshift_2_3_light"]
@@ -50,7 +51,7 @@ def test_what_is_about_the_step_is_likelier_and_nothing_is_shut_out(phrases: Phr
 
 
 def test_a_car_does_not_hear_of_gears_that_it_lacks(phrases: PhraseSet) -> None:
-    assert phrases.listening(None, 8).accepts("harsh six seven")
+    assert compile_grammar(phrases.sentences).accepts("harsh six seven")
     assert not phrases.listening(None, 3).accepts("harsh six seven")
     assert phrases.listening(None, 3).accepts("harsh two three")
 
@@ -81,8 +82,8 @@ def test_text_form_says_the_same(phrases: PhraseSet) -> None:
 
 
 def test_phrases_cover_the_words_and_stay_few(phrases: PhraseSet) -> None:
-    automaton = phrases.listening(None, 4)
-    found = phrases.phrases(None, 4)
+    automaton = phrases.listening(None, 3)
+    found = phrases.phrases(None, 3)
     assert len(found) <= MOST_PHRASES and len(set(found)) == len(found)
     assert {word for phrase in found for word in phrase.split()} == set(automaton.words)
     assert all(automaton.accepts(phrase) for phrase in found[::20])
@@ -92,10 +93,10 @@ def test_phrases_cover_the_words_and_stay_few(phrases: PhraseSet) -> None:
 
 def test_pocketsphinx_loads_the_text(phrases: PhraseSet) -> None:
     decoder = Decoder(lm=None, bestpath=False, loglevel="FATAL")
-    for word in phrases.listening(STEP, 3).words:
+    for word in compile_grammar(phrases.of_step(STEP, 3)).words:
         if decoder.lookup_word(word) is None:
             decoder.add_word(word, " ".join(pronunciations(word)[0]), False)
-    decoder.add_jsgf_string("step", phrases.jsgf(STEP, 3))
+    decoder.add_jsgf_string("step", to_text(phrases.of_step(STEP, 3)))
     decoder.activate_search("step")
     decoder.start_utt()
     decoder.process_raw(bytes(32_000), full_utt=True)
@@ -113,7 +114,7 @@ def test_a_shop_adds_its_own_words(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     match = Matcher(phrases).match("moaning like a cow in reverse")
     assert match.finding is not None
     assert (match.finding.kind, match.finding.where, match.finding.range) == ("noise", "hum", "R")
-    assert phrases.listening().accepts("moans in reverse")
+    assert compile_grammar(phrases.sentences).accepts("moans in reverse")
     (folder / "ours.gram").write_text("#JSGF V1.0;\ngrammar ours;\npublic <moan> = (moans;\n")
     with pytest.raises(DataFileError, match=r"ours\.gram:3: expected '\)' to close '\('"):
         Matcher(load_phrases())

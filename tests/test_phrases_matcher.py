@@ -187,7 +187,7 @@ def test_the_card_says_what_is_understood(matcher: Matcher) -> None:
                         assert match.command is not None, text
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.text(max_size=80), st.sampled_from([None, *list(STEPS.values())[:6]]))
 def test_any_text_gives_a_match(text: str, step: Step | None) -> None:
     match = SHARED.match(text, step)
@@ -201,7 +201,7 @@ WORDS = st.sampled_from(
 )  # fmt: skip
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.lists(st.tuples(WORDS, st.floats(0, 1)), max_size=12), st.lists(st.lists(WORDS, max_size=8), max_size=3))
 def test_any_hypothesis_gives_a_match(words: list[tuple[str, float]], others: list[list[str]]) -> None:
     text = " ".join(word for word, _ in words)

@@ -82,6 +82,9 @@ def compose(arcs: Sequence[Arc], step: Step | None = None) -> Composed:
         findings.append(finding)
         for shift in part.shifts:
             findings.append(replace(finding, shift=shift))
+    if len(findings) > 1 and not any(f.present for f in findings) and not _says_where(findings[0], assumed):
+        place = {key: getattr(findings[1], key) for key in ("shift", "gear", "range")}
+        findings[0] = replace(findings[0], **place)  # "no slip, no flare on the one two"
     if len(findings) > 1 and findings[0].kind == "normal" and not _says_where(findings[0], assumed):
         findings, assumed = findings[1:], ()
     doubt = implausible(findings[0], step) if findings else None
@@ -146,6 +149,8 @@ def _divide(arcs: Sequence[Arc]) -> tuple[list[_Part], str | None, bool]:
             elif tag.key == "kind" and old not in (None, value) and not correcting:
                 if old != "normal" or part.slots.keys() & {"shift", "range", "gear"}:
                     parts.append(_Part())
+            elif tag.key == "where" and old not in (None, value) and part.complete and not correcting:
+                parts.append(_Part({"kind": part.slots["kind"]} if "kind" in part.slots else {}))
             elif tag.key in ("shift", "into", "range", "gear") and old not in (None, value) and not correcting:
                 if part.complete:
                     parts.append(_Part())
