@@ -41,7 +41,8 @@ def inspect(path: Path) -> Inspection:
         raise UserError(f"{path}: no such session file")
     problems: list[str] = []
     remarks: list[str] = []
-    if path.with_name(path.name + "-wal").exists():
+    log = path.with_name(path.name + "-wal")
+    if log.exists() and log.stat().st_size:
         remarks.append(f"{path.name}-wal beside it holds the latest events; keep the two together")
     uri = path.absolute().as_uri() + "?mode=ro"
     try:
