@@ -142,3 +142,17 @@ def test_the_check_command_judges_the_microphone_and_plays_its_prompt(card: Virt
     line = check_microphone()
     said.join()
     assert line.good and "speech" in line.text and "noise" in line.text, line.text
+
+
+def test_a_loudspeaker_that_fails_is_told_once_and_its_prompts_are_kept(tmp_path, monkeypatch):
+    player = Player(tmp_path / "prompts")
+    player.has_device = True
+    outcomes = iter([False, False, True])
+    monkeypatch.setattr(player, "_stream", lambda samples, playing: next(outcomes))
+    for text in ("One.", "Two.", "Three."):
+        assert player.play(tone(900, 0.1), text).wait(2)
+    assert player.troubles() == (
+        "The loudspeaker is gone: prompts are shown and kept as files.",
+        "The loudspeaker is back.",
+    )
+    assert sorted(p.name for p in (tmp_path / "prompts").iterdir()) == ["prompt-0001-one.wav", "prompt-0002-two.wav"]
