@@ -155,4 +155,5 @@ def test_a_loudspeaker_that_fails_is_told_once_and_its_prompts_are_kept(tmp_path
         "The loudspeaker is gone: prompts are shown and kept as files.",
         "The loudspeaker is back.",
     )
-    assert sorted(p.name for p in (tmp_path / "prompts").iterdir()) == ["prompt-0001-one.wav", "prompt-0002-two.wav"]
+    kept = sorted(path.name for path in (tmp_path / "prompts").iterdir())
+    assert kept == ["prompt-0001-one.wav", "prompt-0002-two.wav"]
