@@ -1,5 +1,7 @@
 """The matcher: shop talk to findings, talk to nothing. The corpora under tests/data are sentences of our own;
-`phrases_tuning.tsv` was looked at while the grammars and thresholds were made, `phrases_held_out.tsv` after."""
+`phrases_tuning.tsv` was looked at while the grammars and thresholds were made; the others were measured before
+they were looked at: of the observations in `phrases_held_out.tsv` 92.8 % were right then, in `phrases_blind.tsv`
+90.8 %, with 50 of 57 and 24 of 24 sentences of other talk left alone. What they lacked has been added since."""
 
 from __future__ import annotations
 

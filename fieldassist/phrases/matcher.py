@@ -36,6 +36,8 @@ MOST_WORDS = 40
 """Words of an utterance that are looked at; nobody puts an observation in more."""
 LESSER_CHOICE = 0.1
 """Cost of a reading that is not the engine's first choice, beside what it is less sure of."""
+UNCONTESTED = 9.0
+"""Margin of a reading that no other comes near."""
 MOST_ALTERNATIVES = 4
 """Further readings of the engine that are looked at."""
 
@@ -53,7 +55,7 @@ class Match:
     score: float = 0.0
     """Estimated probability that this is what was meant, 0..1."""
     margin: float = 0.0
-    """Cost by which the next best other finding is worse."""
+    """Cost by which the next best other finding is worse; UNCONTESTED when there is none."""
     alternatives: tuple[Finding, ...] = ()
     """Other findings that it may have been, best first."""
     say: str = ""
@@ -109,13 +111,13 @@ class Matcher:
         """
         readings = self._readings(heard, step)
         if readings and self._begins_note(readings[0].heard):
-            return Match("accept", None, "note", 1.0, 9.0, say="note", understood="note")
+            return Match("accept", None, "note", 1.0, UNCONTESTED, say="note", understood="note")
         useful = [r for r in readings if not r.empty]
         if not useful:
             return self._changed(readings, previous, step)
         best = useful[0]
         rivals = _different(useful)
-        margin = rivals[0].cost - best.cost if rivals else 9.0
+        margin = rivals[0].cost - best.cost if rivals else UNCONTESTED
         return self._decided(best, rivals, _evidence(best, step), margin, previous, step)
 
     def _begins_note(self, heard: Sequence[HeardWord]) -> bool:
@@ -162,7 +164,7 @@ class Matcher:
         """Take slots without a kind as a change of the finding before."""
         best = next((r for r in readings if r.composed.changes), None)
         if best is None:
-            return Match("ignore", margin=9.0)
+            return Match("ignore", margin=UNCONTESTED)
         score = decision.score(_evidence(best))
         understood = " ".join(best.alignment.words)
         if previous is None and not best.composed.corrects:
@@ -172,11 +174,15 @@ class Matcher:
         changed = change(previous, best.composed.changes) if previous is not None else None
         command = "no" if best.composed.corrects else None
         if changed is None:
-            return Match("accept", None, command, score, 9.0, (), "no", (), best.composed.changes, (), understood)
+            return Match(
+                "accept", None, command, score, UNCONTESTED, say="no", changes=best.composed.changes,
+                understood=understood,
+            )  # fmt: skip
         doubtful = score < decision.ACCEPT_SCORE or implausible(changed, step) is not None
         say = say_finding(changed)
         return Match(
-            "ask" if doubtful else "accept", replace(changed, confidence=round(score, 3)), command, score, 9.0, (),
+            "ask" if doubtful else "accept", replace(changed, confidence=round(score, 3)), command, score,
+            UNCONTESTED, (),
             f"{say}, right?" if doubtful else say, (), best.composed.changes, (), understood,
         )  # fmt: skip
 
