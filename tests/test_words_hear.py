@@ -53,7 +53,8 @@ def test_slots_of_any_grammar(tmp_path, spoken, capsys):
 
 def test_findings_of_a_stereo_recording_at_another_rate(tmp_path, capsys):
     fixtures = shipped("audio_fixtures") / "second_gear_slips"
-    drive = np.concatenate([read_wave(fixtures / name) for name in ("24_flare_two_three.flac", "25_strike_that.flac")])
+    names = ("24_flare_two_three.flac", "25_strike_that.flac")
+    drive = np.concatenate([read_wave(fixtures / name) for name in names])
     soundfile.write(tmp_path / "b.wav", resample_poly(drive / 32768, 3, 1)[:, None].repeat(2, axis=1), 48000)
     assert main(["hear", str(tmp_path / "b.wav"), "--engine", "sphinx", "--json"]) == 0
     first, second = (json.loads(line) for line in capsys.readouterr().out.splitlines())
