@@ -293,7 +293,7 @@ def test_a_newer_file_can_be_read_and_not_written(path: Path) -> None:
 # The program is killed, the disk is full, the file is copied or damaged.
 
 WRITER = """
-import os, sys
+import os, sys, time
 import numpy as np
 from fieldassist.record.store import Store
 store = Store.open(sys.argv[1])
@@ -308,6 +308,7 @@ while True:
         store.append("entry", entry, id=name)
     os.write(1, f"{name}\\n".encode())
     number += 1
+    time.sleep(0.002)
 """
 
 
@@ -369,7 +370,7 @@ def test_copied_while_being_written(path: Path) -> None:
     program.stdout.readline()
     opened = 0
     try:
-        for number in range(100 if NIGHTLY else 8):
+        for number in range(30 if NIGHTLY else 8):
             time.sleep(0.03)
             copy = path.with_name(f"copy{number}")
             shutil.copyfile(path, copy)
