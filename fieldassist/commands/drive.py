@@ -26,12 +26,12 @@ from fieldassist.errors import UserError
 from fieldassist.finding import Finding
 from fieldassist.record.projection import SessionView, project
 from fieldassist.record.store import Store
+from fieldassist.resources import home
 from fieldassist.sound.player import Player
 from fieldassist.sound.source import AudioSource, Microphone
 from fieldassist.sound.voice import Voice
 from fieldassist.sound.wave import audio_files
 from fieldassist.words.engines import ENGINES
-from fieldassist.words.models import home
 
 KEPT_CLIPS = "What you say to me is recorded in the session file on this computer."
 KEPT_NO_CLIPS = "No recordings are kept, only what was understood, in the session file on this computer."

@@ -15,8 +15,7 @@ from fieldassist.deduce.tomlfile import Table, read_toml
 from fieldassist.errors import UserError
 from fieldassist.finding import KINDS, Finding
 from fieldassist.phrases.readback import say_shift
-from fieldassist.resources import shipped
-from fieldassist.words.models import home
+from fieldassist.resources import home, shipped
 
 PROMPT_WORDS = 12
 """A prompt that a driver can take in without looking: about four seconds of speech."""

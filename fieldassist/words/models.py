@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import json
 import os
-import sys
 import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 
 from fieldassist.errors import DataFileError, UserError
+from fieldassist.resources import home
 
 MODEL_VARIABLE = "FIELDASSIST_VOSK_MODEL"
-HOME_VARIABLE = "FIELDASSIST_HOME"
 
 SHIPPED_MODEL: Path = Path(__file__).resolve().parent.parent / "acoustic" / "model"
 """The model that comes with the package."""
@@ -42,20 +41,6 @@ class ModelFolder:
     """False for a static `HCLG.fst`: libvosk ignores a runtime grammar there."""
     words: frozenset[str]
     """Its vocabulary; empty when it carries no word list."""
-
-
-def home() -> Path:
-    """Return the directory of the shop's own settings and files (it need not exist)."""
-    named = os.environ.get(HOME_VARIABLE)
-    if named:
-        return Path(named).expanduser()
-    if sys.platform == "win32":
-        base = os.environ.get("APPDATA")
-        return Path(base) / "fieldassist" if base else Path.home() / "AppData" / "Roaming" / "fieldassist"
-    if sys.platform == "darwin":
-        return Path.home() / "Library" / "Application Support" / "fieldassist"
-    base = os.environ.get("XDG_CONFIG_HOME")
-    return (Path(base) if base else Path.home() / ".config") / "fieldassist"
 
 
 def config_path() -> Path:

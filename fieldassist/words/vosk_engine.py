@@ -14,8 +14,9 @@ import vosk
 from fieldassist.errors import UserError
 from fieldassist.phrases.automaton import Automaton
 from fieldassist.phrases.covering import covering_sentences
+from fieldassist.resources import home
 from fieldassist.words.graph import Filler, model_for_grammar, word_boundaries
-from fieldassist.words.models import ModelFolder, home
+from fieldassist.words.models import ModelFolder
 from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples, Word
 from fieldassist.words.worker import Worker, WorkerLost
 
