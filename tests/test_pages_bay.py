@@ -78,6 +78,13 @@ def test_same_form_twice_counts_once(session: Path) -> None:
     ]
 
 
+def test_id_of_another_form_is_not_taken(session: Path) -> None:
+    bay.add_note(session, form(1, text="worn"))
+    with pytest.raises(UserError, match="used for something else"):
+        bay.add_entry(session, form(1, kind="stall_speed", range="D", value="2300"))
+    assert view(session).problems == () and len(view(session).entries) == len(entries())
+
+
 def test_gauge_reading_lands_at_its_tap_and_is_weighed(session: Path) -> None:
     bay.add_entry(session, form(1, kind="pressure", where="servo", range="2", gear="2", value="30", unit="psi"))
     assert view(session).entries[-1].step == "pressure_servo"

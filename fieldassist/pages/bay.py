@@ -53,7 +53,7 @@ def add_entry(path: Path, form: Mapping[str, str]) -> None:
     event_id = _event_id(form)
     step = form.get("step") or step_for(read_case(path), finding)
     with Store.open(path) as store, store.together():
-        store.append(
+        entry = store.append(
             "entry",
             {
                 "entry": event_id,
@@ -65,6 +65,8 @@ def add_entry(path: Path, form: Mapping[str, str]) -> None:
             },
             id=event_id,
         )
+        if entry.kind != "entry":
+            raise UserError("tap: this form's id was used for something else")
         store.append("entry_confirmed", {"entry": event_id, "by": BAY}, id=f"{event_id}-sure")
         if step is not None:
             store.append("step_done", {"step": step, "how": "answered"}, id=f"{event_id}-done")
