@@ -12,11 +12,10 @@ from __future__ import annotations
 
 import hashlib
 import math
-import os
 import shutil
 import struct
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,6 +23,7 @@ import numpy as np
 
 from fieldassist.errors import UserError
 from fieldassist.phrases.automaton import Automaton
+from fieldassist.phrases.phonemes import known_pronunciations, pronunciations
 from fieldassist.words.phones import (
     PHONES,
     PLACED_PHONES,
@@ -34,7 +34,6 @@ from fieldassist.words.phones import (
     placed_phone,
     placed_word,
 )
-from fieldassist.words.pronounce import Pronunciation, pronounce
 
 UNKNOWN = "[unk]"
 SILENCE_COST = math.log(2)
@@ -85,24 +84,22 @@ def build_graph(
     automaton: Automaton,
     out: Path,
     filler: Filler | None = None,
-    pronunciations: Mapping[str, Sequence[Pronunciation]] | None = None,
 ) -> tuple[str, ...]:
     """Write `HCLG.fst`, `words.txt` and `phones/word_boundary.int` of a grammar into the folder `out`.
 
     automaton: a grammar free of empty arcs; its weights are taken as they are (nats). filler: None leaves no
-    way out of the grammar. pronunciations: of words that are not to be looked up. Returns the words whose
-    pronunciation had to be guessed from their spelling.
+    way out of the grammar. Returns the words whose pronunciation had to be guessed from their spelling.
     """
     numbers = {word: number for number, word in enumerate((UNKNOWN, *automaton.words), start=1)}
     graph = _Graph()
     start = graph.state()
-    guessed = _spell(graph, start, automaton, numbers, filler, pronunciations or {})
+    _spell(graph, start, automaton, numbers, filler)
     (out / "phones").mkdir(parents=True, exist_ok=True)
     (out / "HCLG.fst").write_bytes(_constant_fst(graph, start))
     lines = ["<eps> 0", *(f"{word} {number}" for word, number in numbers.items())]
     (out / "words.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
     (out / "phones" / "word_boundary.int").write_text(word_boundaries())
-    return guessed
+    return tuple(word for word in automaton.words if not known_pronunciations(word))
 
 
 def model_for_grammar(
@@ -118,7 +115,7 @@ def model_for_grammar(
     for array in automaton.arrays():
         digest.update(array.tobytes())
     for word in automaton.words:
-        digest.update(repr((word, pronounce(word))).encode())
+        digest.update(repr((word, pronunciations(word))).encode())
     network = model / "am" / "final.mdl"
     status = network.stat()
     digest.update(repr((str(network.resolve()), status.st_size, status.st_mtime_ns)).encode())
@@ -154,8 +151,7 @@ def _spell(
     automaton: Automaton,
     numbers: Mapping[str, int],
     filler: Filler | None,
-    given: Mapping[str, Sequence[Pronunciation]],
-) -> tuple[str, ...]:
+) -> None:
     """Lay the automaton's words out as phones from the state `start`."""
     end = graph.state()
     graph.finals[end] = 0.0
@@ -163,28 +159,27 @@ def _spell(
     for state in range(automaton.states):
         edges[state] = _word_edge(graph)
     graph.arc(start, edges[automaton.start][0])
-    guessed = set()
-    sounds: dict[str, Sequence[Pronunciation]] = {}
-    for word in automaton.words:
-        sounds[word] = given.get(word) or pronounce(word)
-        if sounds[word][0].guessed:
-            guessed.add(word)
     for arc in automaton.arcs:
         if arc.word is None:
             graph.arc(edges[arc.source][1], edges[arc.target][1], cost=arc.weight)
             continue
-        for sound in sounds[arc.word]:
+        for phones in pronunciations(arc.word):
             here = edges[arc.source][1]
-            word, cost = numbers[arc.word], arc.weight + sound.cost
-            for placed in placed_word(sound.phones):
+            word, cost = numbers[arc.word], arc.weight
+            for placed in placed_word(phones):
                 here = graph.phone(here, placed, word, cost)
                 word, cost = 0, 0.0
             graph.arc(here, edges[arc.target][0])
     for state, final in automaton.finals.items():
         graph.arc(edges[state][1], end, cost=final.weight)
     if filler is not None:
-        _add_filler(graph, start, end, edges[automaton.start][0], filler)
-    return tuple(sorted(guessed))
+        last = graph.state()
+        graph.finals[last] = 0.0
+        before = _filler_chain(graph, start, filler)
+        graph.arc(before, last)
+        if filler.around:
+            graph.arc(before, edges[automaton.start][0])
+            graph.arc(_filler_chain(graph, end, filler), last)
 
 
 def _word_edge(graph: _Graph) -> tuple[int, int]:
@@ -196,27 +191,21 @@ def _word_edge(graph: _Graph) -> tuple[int, int]:
     return before, after
 
 
-def _add_filler(graph: _Graph, start: int, end: int, sentence: int, filler: Filler) -> None:
-    """A chain of any phones, from the start to the end, and if wanted before and after a sentence."""
+def _filler_chain(graph: _Graph, source: int, filler: Filler) -> int:
+    """A chain of any phones, in words of any length, entered from `source`; return where it can be left."""
     before, after = _word_edge(graph)
-    graph.arc(start, before, cost=filler.cost)
-    if filler.around:
-        closing = _word_edge(graph)
-        graph.finals[closing[1]] = filler.cost
+    graph.arc(source, before, cost=filler.cost)
     hub = graph.state()
-    per_phone = filler.phone_cost
     for phone in PHONES:
-        begin = graph.phone(after, placed_phone(phone, "begin"), 1, per_phone)
+        begin = graph.phone(after, placed_phone(phone, "begin"), 1, filler.phone_cost)
         graph.arc(begin, hub)
-        alone = graph.phone(after, placed_phone(phone, "singleton"), 1, per_phone)
-        middle = graph.phone(hub, placed_phone(phone, "internal"), 0, per_phone)
+        alone = graph.phone(after, placed_phone(phone, "singleton"), 1, filler.phone_cost)
+        middle = graph.phone(hub, placed_phone(phone, "internal"), 0, filler.phone_cost)
         graph.arc(middle, hub)
-        last = graph.phone(hub, placed_phone(phone, "end"), 0, per_phone)
+        last = graph.phone(hub, placed_phone(phone, "end"), 0, filler.phone_cost)
         for here in (alone, last):
             graph.arc(here, before)
-    graph.arc(after, end)
-    if filler.around:
-        graph.arc(after, sentence)
+    return after
 
 
 def _constant_fst(graph: _Graph, start: int) -> bytes:
@@ -252,6 +241,6 @@ def _text(word: str) -> bytes:
 def _link(source: Path, target: Path) -> None:
     """Link to a folder where links are allowed, else copy it."""
     try:
-        os.symlink(source.resolve(), target, target_is_directory=True)
+        target.symlink_to(source.resolve(), target_is_directory=True)
     except (OSError, NotImplementedError):
         shutil.copytree(source, target)

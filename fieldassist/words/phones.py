@@ -13,7 +13,6 @@ PHONES: tuple[str, ...] = (
     "JH", "K", "L", "M", "N", "NG", "OW", "OY", "P", "R", "S", "SH", "T", "TH", "UH", "UW", "V", "W", "Y",
     "Z", "ZH",
 )  # fmt: skip
-VOWELS = frozenset(PHONES[:6] + ("EH", "ER", "EY", "IH", "IY", "OW", "OY", "UH", "UW"))
 PLACES: tuple[str, ...] = ("begin", "end", "internal", "singleton")
 """Places in a word, in the order of the numbers of one phone."""
 

@@ -1,0 +1,180 @@
+"""`python -m fieldassist.acoustic STAGE ...`: the stages that make the shipped speech model (extra `train`)."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from fieldassist.errors import UserError
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one stage; return its exit code (2 for bad input)."""
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    if arguments and arguments[0] in ("voices", "fixtures"):
+        from fieldassist.acoustic import fixtures, voices
+
+        return {"voices": voices.run, "fixtures": fixtures.run}[arguments[0]](arguments[1:])
+    parser = argparse.ArgumentParser(
+        prog="python -m fieldassist.acoustic",
+        description="Make the speech model. Also: voices (synthetic speakers), fixtures (recorded drives).",
+    )
+    stages = parser.add_subparsers(dest="stage", metavar="STAGE", required=True)
+
+    pack = stages.add_parser("pack", help="speech folders (manifest.tsv and audio) into one pack")
+    pack.add_argument("folder", type=Path, nargs="+")
+    pack.add_argument("--out", type=Path, required=True)
+
+    noise = stages.add_parser("noise", help="recorded noise and generated cabins into one file")
+    noise.add_argument("folder", type=Path, nargs="*", help="folders of noise recordings")
+    noise.add_argument("--cabins", type=int, default=60, help="generated cabins, half a minute each")
+    noise.add_argument("--out", type=Path, required=True)
+
+    synth = stages.add_parser("synth", help="a plan of synthetic speech for a list of sentences")
+    synth.add_argument("texts", type=Path, help="a sentence a line")
+    synth.add_argument("--styles", type=Path, required=True, help="folder of style vectors")
+    synth.add_argument("--seed", type=int, default=0)
+    synth.add_argument("--out", type=Path, required=True)
+
+    render = stages.add_parser("render", help="speak a plan into packs")
+    render.add_argument("plan", type=Path)
+    render.add_argument("--network", type=Path, required=True, help="Kokoro's ONNX file")
+    render.add_argument("--styles", type=Path, required=True)
+    render.add_argument("--worker", type=int, default=0)
+    render.add_argument("--workers", type=int, default=1)
+    render.add_argument("--out", type=Path, required=True, help="folder for the packs")
+
+    train = stages.add_parser("train", help="train the network")
+    train.add_argument("pack", type=Path, nargs="+", help="packs, or folders of packs that may still be growing")
+    train.add_argument("--noise", type=Path, required=True, help="made by the stage noise")
+    train.add_argument("--updates", type=int, default=20_000)
+    train.add_argument("--minutes", type=float, default=float("inf"))
+    train.add_argument("--aligner", type=Path, required=True, help="am/final.mdl of an earlier model")
+    train.add_argument("--states", type=float, default=0.5, help="share of the time for the first part")
+    train.add_argument("--batch-seconds", type=float, default=400.0)
+    train.add_argument("--rate", type=float, default=2e-3)
+    train.add_argument("--width", type=int, default=512)
+    train.add_argument("--narrow", type=int, default=128)
+    train.add_argument("--weight", action="append", default=[], metavar="GROUP=TIMES")
+    train.add_argument("--held-out", type=Path, help="list of speakers that are only listened to")
+    train.add_argument("--begin", type=Path, help="weights to start from")
+    train.add_argument("--device", default="cuda")
+    train.add_argument("--seed", type=int, default=1)
+    train.add_argument("--out", type=Path, required=True)
+
+    export = stages.add_parser("export", help="weights into a model folder")
+    export.add_argument("weights", type=Path)
+    export.add_argument("--width", type=int, default=512)
+    export.add_argument("--narrow", type=int, default=128)
+    export.add_argument("--silence", type=float, default=0.0, help="added to the scores of silence, nats")
+    export.add_argument("--out", type=Path, required=True)
+
+    graph = stages.add_parser("graph", help="the graph of a model folder, from a grammar")
+    graph.add_argument("grammar", type=Path, help="JSGF file")
+    graph.add_argument("--model", type=Path, required=True, help="model folder whose graph is written anew")
+    args = parser.parse_args(arguments)
+    stage: Callable[[argparse.Namespace], None] = globals()[f"_{args.stage}"]
+    try:
+        stage(args)
+    except UserError as error:
+        print(f"fieldassist: {error}", file=sys.stderr)
+        return 2
+    return 0
+
+
+def _pack(args: argparse.Namespace) -> None:
+    from fieldassist.acoustic.corpus import load_speech, read_manifest, save_pack
+
+    speech = load_speech([clip for folder in args.folder for clip in read_manifest(folder)])
+    save_pack(speech, args.out)
+    print(f"{args.out}: {len(speech)} clips, {speech.seconds / 60:.1f} min")
+
+
+def _noise(args: argparse.Namespace) -> None:
+    import numpy as np
+
+    from fieldassist.acoustic.cabin import cabin_noise, random_cabin
+    from fieldassist.acoustic.corpus import load_noise
+
+    parts = [load_noise(folder) for folder in args.folder]
+    for number in range(args.cabins):
+        noise = cabin_noise(30.0, random_cabin(number), number)
+        parts.append(noise * np.float32(0.05 / max(1e-6, float(np.sqrt(np.mean(np.square(noise)))))))
+    np.save(args.out, np.concatenate(parts).astype(np.float16))
+    print(f"{args.out}: {sum(map(len, parts)) / 16_000 / 60:.1f} min")
+
+
+def _synth(args: argparse.Namespace) -> None:
+    from fieldassist.acoustic.synth import plan_lines
+    from fieldassist.acoustic.voices import load_speakers
+
+    reserved = {
+        name for split in ("test", "fixtures") for s in load_speakers(split) for name in s.voice.split("+")
+    }
+    styles = [path.stem for path in sorted(args.styles.glob("*.bin")) if path.stem not in reserved]
+    if len(styles) < 2:
+        raise UserError(f"{args.styles}: expected two or more style vectors that are free for training")
+    styles = [name for name in styles for _ in range(3 if name[0] in "ab" else 1)]  # English ones more often
+    texts = args.texts.read_text(encoding="utf-8").splitlines()
+    with args.out.open("w", encoding="utf-8") as file:
+        for line in plan_lines(texts, styles, seed=args.seed):
+            file.write(line + "\n")
+
+
+def _render(args: argparse.Namespace) -> None:
+    from fieldassist.acoustic.synth import render
+
+    render(args.plan, args.network, args.styles, args.out, args.worker, args.workers)
+
+
+def _train(args: argparse.Namespace) -> None:
+    import numpy as np
+
+    from fieldassist.acoustic.network import Shape
+    from fieldassist.acoustic.train import Plan, Trainer
+
+    weights = []
+    for text in args.weight:
+        name, equals, times = text.partition("=")
+        if not equals or not times.replace(".", "", 1).isdigit():
+            raise UserError(f"--weight {text}: expected GROUP=TIMES")
+        weights.append((name, float(times)))
+    plan = Plan(
+        updates=args.updates, minutes=args.minutes, states=args.states, batch_seconds=args.batch_seconds,
+        rate=args.rate, weights=tuple(weights), seed=args.seed, shape=Shape(args.width, args.narrow),
+        held_out=tuple(args.held_out.read_text().split()) if args.held_out else (),
+    )  # fmt: skip
+    noise = np.load(args.noise).astype(np.float32)
+    Trainer(args.pack, noise, plan, args.device, args.aligner, args.begin).train(args.out)
+
+
+def _export(args: argparse.Namespace) -> None:
+    from fieldassist.acoustic.export import write_folder
+    from fieldassist.acoustic.network import Shape, plain
+    from fieldassist.acoustic.train import load_trainee
+
+    network = plain(load_trainee(args.weights, Shape(args.width, args.narrow)))
+    bias = network.output_bias.copy()
+    bias[:2] += args.silence  # outputs 0 and 1 are silence
+    write_folder(network.with_output(network.output_weight, bias), args.out)
+    print(f"{args.out}: {network.parameters} parameters, context {network.context} frames")
+
+
+def _graph(args: argparse.Namespace) -> None:
+    from fieldassist.phrases.automaton import compile_grammar
+    from fieldassist.phrases.jsgf import read_grammar
+    from fieldassist.words.graph import Filler, build_graph
+
+    if not (args.model / "am" / "final.mdl").is_file():
+        raise UserError(f"{args.model}: expected a model folder with am/final.mdl")
+    automaton = compile_grammar(read_grammar(args.grammar)).without_tags()
+    guessed = build_graph(automaton, args.model / "graph", Filler())
+    print(f"{args.model / 'graph'}: {len(automaton.words)} words")
+    if guessed:
+        print(f"pronounced by guess: {', '.join(guessed)}")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

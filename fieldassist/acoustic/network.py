@@ -1,0 +1,119 @@
+"""The network in PyTorch, for training; `plain` gives its matrices with the normalisations folded in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import torch
+from torch import Tensor, nn
+
+from fieldassist.acoustic.features import BINS, cepstrum
+from fieldassist.acoustic.layers import BYPASS, SUBSAMPLING, Layer, Matrix, Network
+from fieldassist.words.phones import STATES
+
+
+@dataclass(frozen=True)
+class Shape:
+    """The size of the network."""
+
+    width: int = 512
+    narrow: int = 128
+    splice: int = 2
+    """Frames on each side that the first layer sees."""
+    reaches: tuple[int, ...] = (1, 3, 3, 3, 3, 3, 6, 6, 6, 6, 9, 9, 9)
+    """How far each further layer looks, frames; the first, less than SUBSAMPLING, takes every third frame."""
+
+    @property
+    def context(self) -> int:
+        """Frames that are looked at on each side."""
+        return self.splice + sum(self.reaches)
+
+
+class _Narrowed(nn.Module):  # type: ignore[misc]
+    """A narrow linear layer over two frames, then an affine one over two, normalised and rectified."""
+
+    def __init__(self, shape: Shape, reach: int) -> None:
+        super().__init__()
+        self.reach = reach
+        self.stride = SUBSAMPLING if reach < SUBSAMPLING else 1
+        self.step = reach if self.stride > 1 else reach // SUBSAMPLING
+        self.narrow = nn.Conv1d(shape.width, shape.narrow, 2, dilation=self.step, bias=False)
+        self.affine = nn.Conv1d(shape.narrow, shape.width, 2, dilation=self.step, stride=self.stride)
+        self.normal = nn.BatchNorm1d(shape.width)
+
+    def forward(self, frames: Tensor, drop: float) -> Tensor:
+        out = torch.relu(self.normal(self.affine(self.narrow(frames))))
+        if self.training and drop > 0:
+            keep = torch.empty(out.shape[0], out.shape[1], 1, device=out.device).uniform_(1 - drop, 1 + drop)
+            out = out * keep  # one factor for a unit over the whole clip, as in continuous dropout
+        bypass = frames[:, :, self.step :: self.stride][:, :, : out.shape[2]]
+        return out + BYPASS * bypass
+
+
+class Trainee(nn.Module):  # type: ignore[misc]
+    """Log mel energies (clips, frames, BINS), padded by the context, to two sets of scores (clips, outputs, ...).
+
+    The first set, one score for a state (STATES), is what is kept, trained on whole sentences. The second
+    (STATES too) is trained to tell each frame's state; it comes first in time, gives the first set its beginning
+    and steadies it afterwards.
+    """
+
+    def __init__(self, shape: Shape) -> None:
+        super().__init__()
+        self.shape = shape
+        self.register_buffer("mean", torch.zeros(BINS))
+        self.register_buffer("scale", torch.ones(BINS))
+        self.first = nn.Conv1d(BINS, shape.width, 2 * shape.splice + 1)
+        self.first_normal = nn.BatchNorm1d(shape.width)
+        self.blocks = nn.ModuleList(_Narrowed(shape, reach) for reach in shape.reaches)
+        self.output = nn.Conv1d(shape.width, STATES, 1)
+        self.states = nn.Conv1d(shape.width, STATES, 1)
+
+    def forward(self, energies: Tensor, drop: float = 0.0) -> tuple[Tensor, Tensor]:
+        frames = ((energies - self.mean) * self.scale).transpose(1, 2)
+        frames = torch.relu(self.first_normal(self.first(frames)))
+        for block in self.blocks:
+            frames = block(frames, drop)
+        return self.output(frames).transpose(1, 2), self.states(frames).transpose(1, 2)
+
+    def begin_states(self) -> None:
+        """Start the scores of sentences from those of states."""
+        self.output.load_state_dict(self.states.state_dict())
+
+
+def plain(trainee: Trainee) -> Network:
+    """The matrices over cepstra that compute what the trainee computes over log energies."""
+    back = np.linalg.inv(cepstrum().astype(np.float64))  # cepstra @ back = log energies
+    mean, scale = _numbers(trainee.mean), _numbers(trainee.scale)
+    weight, bias = _folded(trainee.first, trainee.first_normal)
+    bias = bias - np.einsum("ojk,j->o", weight, mean * scale)
+    weight = np.einsum("ojk,j,cj->ock", weight, scale, back)
+    splice = trainee.shape.splice
+    layers = [Layer(tuple(range(-splice, splice + 1)), _rows(weight), bias.astype(np.float32))]
+    for block in trainee.blocks:
+        assert isinstance(block, _Narrowed)
+        weight, bias = _folded(block.affine, block.normal)
+        narrow = _rows(_numbers(block.narrow.weight))
+        reach = block.reach
+        layers.append(Layer((-reach, 0, reach), _rows(weight), bias.astype(np.float32), narrow, True))
+    output = _numbers(trainee.output.weight)[:, :, 0].astype(np.float32)
+    return Network(tuple(layers), output, _numbers(trainee.output.bias).astype(np.float32))
+
+
+def _folded(layer: nn.Conv1d, normal: nn.BatchNorm1d) -> tuple[np.ndarray, np.ndarray]:
+    """Weight (out, in, taps) and bias of a layer with the normalisation behind it."""
+    gain = _numbers(normal.weight) / np.sqrt(_numbers(normal.running_var) + normal.eps)
+    weight = _numbers(layer.weight) * gain[:, None, None]
+    bias = (_numbers(layer.bias) - _numbers(normal.running_mean)) * gain + _numbers(normal.bias)
+    return weight, bias
+
+
+def _rows(weight: np.ndarray) -> Matrix:
+    """(out, in, taps) to (out, taps x in), the order of spliced frames."""
+    return np.ascontiguousarray(weight.transpose(0, 2, 1).reshape(weight.shape[0], -1), np.float32)
+
+
+def _numbers(tensor: object) -> np.ndarray:
+    assert isinstance(tensor, Tensor)
+    return np.asarray(tensor.detach().cpu().double().numpy())

@@ -1,0 +1,210 @@
+"""The acoustic model file `am/final.mdl` of a Vosk model folder: written from plain matrices, and read back.
+
+Kaldi's binary object format (files `transition-model.cc`, `hmm-topology.cc`, `nnet-nnet.cc`,
+`compressed-matrix.cc` of Kaldi describe it). Matrices are stored as 16-bit numbers over each matrix's range,
+which Kaldi reads as compressed matrices: half the size for an error below 1/65,000 of the range.
+"""
+
+from __future__ import annotations
+
+import re
+import struct
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+from fieldassist.acoustic.features import BINS
+from fieldassist.acoustic.layers import BYPASS, Layer, Matrix, Network
+from fieldassist.errors import UserError
+from fieldassist.words.phones import PHONES, PLACED_PHONES, PLACES, SILENCE, STATES, phone_index
+
+_TWO_BYTES = 2  # compressed matrix of 16-bit numbers over one range
+
+
+def write_model(network: Network, path: Path) -> None:
+    """Write the transition model and the network."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    tail = _token("<LeftContext>") + _integer(0) + _token("<RightContext>") + _integer(0)
+    tail += _token("<Priors>") + _vector(np.zeros(0))
+    path.write_bytes(b"\0B" + _transition_model() + _network(network) + tail)
+
+
+def read_network(path: Path) -> Network:
+    """Read the network of a file that `write_model` wrote. Raises UserError for any other file."""
+    data = path.read_bytes()
+    try:
+        parts = {name: (weight, bias) for name, weight, bias in _components(data)}
+        layers = []
+        for name, offsets, narrow, bypass in _nodes(data):
+            weight, bias = parts[f"{name}.affine"]
+            squeezed = parts[f"{name}.narrow"][0] if narrow else None
+            layers.append(Layer(offsets, weight, bias, squeezed, bypass))
+        return Network(tuple(layers), *parts["output.affine"])
+    except (KeyError, ValueError, struct.error, IndexError):
+        raise UserError(f"{path}: not an acoustic model of this project; expected the shipped one or one adapted "
+                        "from it") from None  # fmt: skip
+
+
+def config_lines(network: Network) -> list[str]:
+    """The network's nodes in Kaldi's configuration language."""
+    lines = [f"input-node name=input dim={BINS}"]
+    before = "input"
+
+    def node(name: str, source: str) -> None:
+        lines.append(f"component-node name={name} component={name} input={source}")
+
+    for number, layer in enumerate(network.layers):
+        name = f"l{number}"
+        if layer.narrow is None:
+            node(f"{name}.affine", _append(before, layer.offsets))
+        else:
+            low, middle, high = layer.offsets
+            node(f"{name}.narrow", _append(before, (low, middle)))
+            node(f"{name}.affine", _append(f"{name}.narrow", (middle, high)))
+        node(f"{name}.relu", f"{name}.affine")
+        if layer.bypass:
+            node(f"{name}.sum", f"Sum({name}.relu, Scale({BYPASS}, {before}))")
+            before = f"{name}.sum"
+        else:
+            before = f"{name}.relu"
+    node("output.affine", before)
+    lines.append("output-node name=output input=output.affine objective=linear")
+    return lines
+
+
+def _append(source: str, offsets: tuple[int, ...]) -> str:
+    return "Append(" + ", ".join(source if o == 0 else f"Offset({source}, {o})" for o in offsets) + ")"
+
+
+def _network(network: Network) -> bytes:
+    components: list[bytes] = []
+
+    def affine(name: str, weight: Matrix, bias: Matrix) -> None:
+        components.append(_token("<ComponentName>") + _token(name) + _token("<FixedAffineComponent>")
+                          + _token("<LinearParams>") + _matrix(weight) + _token("<BiasParams>") + _vector(bias)
+                          + _token("</FixedAffineComponent>"))  # fmt: skip
+
+    def other(name: str, kind: str, dim: int) -> None:
+        body = _token("<Dim>") + _integer(dim)
+        if kind == "RectifiedLinearComponent":
+            body += _token("<ValueAvg>") + _vector(np.zeros(0)) + _token("<DerivAvg>") + _vector(np.zeros(0))
+            body += _token("<Count>") + b"\x08" + struct.pack("<d", 0.0)
+        else:
+            body += _token("<BackpropScale>") + _real(1.0)
+        components.append(_token("<ComponentName>") + _token(name) + _token(f"<{kind}>") + body
+                          + _token(f"</{kind}>"))  # fmt: skip
+
+    for number, layer in enumerate(network.layers):
+        name, width = f"l{number}", len(layer.bias)
+        if layer.narrow is not None:
+            affine(f"{name}.narrow", layer.narrow, np.zeros(len(layer.narrow), np.float32))
+        affine(f"{name}.affine", layer.weight, layer.bias)
+        other(f"{name}.relu", "RectifiedLinearComponent", width)
+        if layer.bypass:
+            other(f"{name}.sum", "NoOpComponent", width)
+    affine("output.affine", network.output_weight, network.output_bias)
+    text = "\n".join(config_lines(network))
+    head = _token("<Nnet3>") + b"\n" + text.encode() + b"\n\n"
+    return head + _token("<NumComponents>") + _integer(len(components)) + b"".join(components) + _token("</Nnet3>")
+
+
+def _transition_model() -> bytes:
+    """One-state phones: a first frame and a loop for further ones, with scores of their own."""
+    numbers = list(range(1, PLACED_PHONES + 1))
+    out = (
+        _token("<TransitionModel>")
+        + _token("<Topology>")
+        + _integers(numbers)
+        + _integers([-1] + [0] * len(numbers))
+    )
+    out += _integer(-1) + _integer(1) + _integer(2)  # apart scores of loops; one kind of phone; two states
+    out += _integer(0) + _integer(1) + _integer(2) + _integer(0) + _real(0.5) + _integer(1) + _real(0.5)
+    out += _integer(-1) + _integer(-1) + _integer(0) + _token("</Topology>")
+    owners = [SILENCE] + [phone for phone in PHONES for _ in PLACES]
+    out += _token("<Tuples>") + _integer(len(owners))
+    for number, phone in enumerate(owners, start=1):
+        first = 2 * phone_index(phone)
+        out += _integer(number) + _integer(0) + _integer(first) + _integer(first + 1)
+    out += _token("</Tuples>") + _token("<LogProbs>")
+    out += _vector(np.array([0.0] + [np.log(0.5)] * (2 * len(owners)))) + _token("</LogProbs>")
+    assert max(2 * phone_index(phone) + 1 for phone in owners) == STATES - 1
+    return out + _token("</TransitionModel>")
+
+
+# --- Kaldi's basic types ------------------------------------------------------------------------------------
+
+
+def _token(text: str) -> bytes:
+    return text.encode() + b" "
+
+
+def _integer(value: int) -> bytes:
+    return b"\x04" + struct.pack("<i", value)
+
+
+def _real(value: float) -> bytes:
+    return b"\x04" + struct.pack("<f", value)
+
+
+def _integers(values: list[int]) -> bytes:
+    return b"\x04" + struct.pack("<i", len(values)) + np.array(values, "<i4").tobytes()
+
+
+def _vector(values: np.ndarray) -> bytes:
+    return _token("FV") + _integer(len(values)) + np.asarray(values, "<f4").tobytes()
+
+
+def _matrix(values: Matrix) -> bytes:
+    low, high = float(values.min()), float(values.max())
+    if high <= low:
+        high = low + 1e-5 * (1.0 + abs(low))
+    head = struct.pack("<ffii", low, high - low, *values.shape)
+    steps = np.rint((values - np.float32(low)) / np.float32(high - low) * 65535.0)
+    return _token("CM2") + head + bytes(np.clip(steps, 0, 65535).astype("<u2").tobytes())
+
+
+def read_matrix(data: bytes, at: int) -> tuple[Matrix, int]:
+    """A matrix at a place of the file, and the place behind it. Raises ValueError for another kind of value."""
+    if data[at : at + 3] == b"FM ":
+        rows, columns = struct.unpack_from("<xixi", data, at + 3)
+        begin = at + 13
+        return np.frombuffer(data, "<f4", rows * columns, begin).reshape(rows, columns), begin + 4 * rows * columns
+    if data[at : at + 4] != b"CM2 ":
+        raise ValueError("matrix")
+    low, span, rows, columns = struct.unpack_from("<ffii", data, at + 4)
+    begin = at + 20
+    numbers = np.frombuffer(data, "<u2", rows * columns, begin).reshape(rows, columns)
+    step = np.float32(span) * np.float32(1.0 / 65535.0)
+    return np.float32(low) + numbers.astype(np.float32) * step, begin + 2 * rows * columns
+
+
+def _components(data: bytes) -> Iterator[tuple[str, Matrix, Matrix]]:
+    for found in re.finditer(rb"<ComponentName> (\S+) <FixedAffineComponent> <LinearParams> ", data):
+        weight, at = read_matrix(data, found.end())
+        head = b"<BiasParams> FV \x04"
+        if not data.startswith(head, at):
+            raise ValueError("bias")
+        (size,) = struct.unpack_from("<i", data, at + len(head))
+        yield found[1].decode(), weight, np.frombuffer(data, "<f4", size, at + len(head) + 4).copy()
+
+
+def _nodes(data: bytes) -> Iterator[tuple[str, tuple[int, ...], bool, bool]]:
+    """Name, offsets, whether narrowed, whether bypassed, of each layer."""
+    begin = data.index(b"<Nnet3> ")
+    text = data[begin : data.index(b"<NumComponents>", begin)].decode()
+    names = list(dict.fromkeys(re.findall(r"component-node name=(l\d+)\.", text)))
+    for name in names:
+        narrow = f"name={name}.narrow" in text
+        first = re.search(rf"name={name}\.{'narrow' if narrow else 'affine'} .*input=Append\((.*)\)\n", text)
+        if first is None:
+            raise ValueError("node")
+        offsets = tuple(_offset(part) for part in re.split(r", (?=Offset|[^-\d])", first[1]))
+        if narrow:
+            offsets = (offsets[0], 0, -offsets[0])
+        yield name, offsets, narrow, f"name={name}.sum" in text
+
+
+def _offset(text: str) -> int:
+    found = re.fullmatch(r"Offset\(\S+, (-?\d+)\)", text)
+    return int(found[1]) if found else 0

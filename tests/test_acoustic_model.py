@@ -1,0 +1,176 @@
+"""Features, network, model file and graph are what libvosk takes them for."""
+
+from __future__ import annotations
+
+import json
+import struct
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fieldassist.acoustic.export import write_folder
+from fieldassist.acoustic.features import BINS, cepstra, frame_count
+from fieldassist.acoustic.layers import Layer, Network
+from fieldassist.acoustic.nnet3 import read_network
+from fieldassist.errors import UserError
+from fieldassist.phrases.automaton import Automaton, compile_grammar
+from fieldassist.phrases.jsgf import parse_grammar
+from fieldassist.words.graph import Filler, build_graph, model_for_grammar
+from fieldassist.words.phones import STATES
+
+
+def _clip(seconds: float, seed: int = 0) -> np.ndarray:
+    """Noise with a wandering colour and level, int16."""
+    rng = np.random.default_rng(seed)
+    noise = rng.standard_normal(round(seconds * 16_000))
+    level = 1500 * (1.2 + np.sin(np.arange(noise.size) / 2500))
+    return np.clip(np.cumsum(noise) * 0.2 % 7 * level, -32768, 32767).astype(np.int16)
+
+
+def _network(seed: int = 0, width: int = 32, narrow: int = 8) -> Network:
+    """A network of our shape with drawn weights whose scores differ by several nats."""
+    rng = np.random.default_rng(seed)
+
+    def matrix(rows: int, columns: int, scale: float = 1.0) -> np.ndarray:
+        return (rng.standard_normal((rows, columns)) * scale / np.sqrt(columns)).astype(np.float32)
+
+    def bias(rows: int) -> np.ndarray:
+        return (0.1 * rng.standard_normal(rows)).astype(np.float32)
+
+    layers = [Layer((-2, -1, 0, 1, 2), matrix(width, 5 * BINS, 0.1), bias(width))]
+    layers += [
+        Layer((-reach, 0, reach), matrix(width, 2 * narrow), bias(width), matrix(narrow, 2 * width), True)
+        for reach in (1, 3, 6)
+    ]
+    return Network(tuple(layers), matrix(STATES, width, 3.0), bias(STATES))
+
+
+def _automaton(rules: str) -> Automaton:
+    return compile_grammar(parse_grammar(f"#JSGF V1.0;\ngrammar g;\n{rules}")).without_tags()
+
+
+def test_cepstra_equal_those_of_an_independent_implementation() -> None:
+    """Against kaldi-native-fbank, which follows Kaldi's own feature code."""
+    fbank = pytest.importorskip("kaldi_native_fbank", reason="pip install kaldi-native-fbank")
+    options = fbank.MfccOptions()
+    options.frame_opts.dither = 0.0
+    options.frame_opts.samp_freq = 16_000
+    options.mel_opts.num_bins = options.num_ceps = BINS
+    options.mel_opts.low_freq, options.mel_opts.high_freq = 20, -400
+    options.use_energy = False
+    clip = _clip(1.7)
+    other = fbank.OnlineMfcc(options)
+    other.accept_waveform(16_000, clip.astype(np.float32).tolist())
+    other.input_finished()
+    theirs = np.stack([other.get_frame(number) for number in range(other.num_frames_ready)])
+    ours = cepstra(clip)
+    assert ours.shape == theirs.shape == (frame_count(clip.size), BINS)
+    assert np.abs(ours - theirs).max() < 2e-3
+
+
+def test_model_file_keeps_the_network(tmp_path: Path) -> None:
+    network = _network()
+    write_folder(network, tmp_path)
+    again = read_network(tmp_path / "am" / "final.mdl")
+    features = cepstra(_clip(0.9))
+    assert np.abs(again.scores(features) - network.scores(features)).max() < 2e-3
+    assert again.context == network.context == 2 + 1 + 3 + 6
+
+
+def test_another_file_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "final.mdl"
+    path.write_bytes(b"\0B<TransitionModel> ")
+    with pytest.raises(UserError, match="not an acoustic model"):
+        read_network(path)
+
+
+def _read_graph(path: Path) -> tuple[list[tuple[int, int, int, float]], np.ndarray, int]:
+    """Arcs (source, target, transition, cost), final costs and the start of a constant automaton."""
+    data = path.read_bytes()
+    at = 4
+    for _ in range(2):
+        (size,) = struct.unpack_from("<i", data, at)
+        at += 4 + size
+    _, _, _, start, states, arcs = struct.unpack_from("<iiQqqq", data, at)
+    at += 40
+    table = np.frombuffer(data, [("final", "<f4"), ("rest", "<u4", 4)], states, at)
+    edges = np.frombuffer(
+        data, [("in", "<i4"), ("out", "<i4"), ("cost", "<f4"), ("to", "<i4")], arcs, at + 20 * states
+    )
+    owner = np.repeat(np.arange(states), table["rest"][:, 1])
+    listed = [(int(s), int(e["to"]), int(e["in"]), float(e["cost"])) for s, e in zip(owner, edges, strict=True)]
+    return listed, table["final"], int(start)
+
+
+def _least_cost(
+    arcs: list[tuple[int, int, int, float]], final: np.ndarray, start: int, scores: np.ndarray
+) -> tuple[float, float]:
+    """Cost of the best path over all states, and the graph's part of it.
+
+    A transition's output is its phone's: first frames even, further ones odd.
+    """
+
+    def output(transition: int) -> int:
+        placed, first = (transition + 1) // 2, transition % 2 == 0
+        index = 0 if placed == 1 else (placed - 2) // 4 + 1
+        return 2 * index + (0 if first else 1)
+
+    nowhere = (np.inf, 0.0)
+    silent = [arc for arc in arcs if arc[2] == 0]
+    spoken = [arc for arc in arcs if arc[2] > 0]
+
+    def relaxed(best: dict[int, tuple[float, float]]) -> dict[int, tuple[float, float]]:
+        changed = True
+        while changed:
+            changed = False
+            for source, target, _, cost in silent:
+                total, graph = best.get(source, nowhere)
+                if total + cost < best.get(target, nowhere)[0]:
+                    best[target] = (total + cost, graph + cost)
+                    changed = True
+        return best
+
+    best = relaxed({start: (0.0, 0.0)})
+    for frame in scores:
+        ahead: dict[int, tuple[float, float]] = {}
+        for source, target, transition, cost in spoken:
+            total, graph = best.get(source, nowhere)
+            new = total + cost - float(frame[output(transition)])
+            if new < ahead.get(target, nowhere)[0]:
+                ahead[target] = (new, graph + cost)
+        best = relaxed(ahead)
+    return min((total + final[state], graph + final[state]) for state, (total, graph) in best.items())
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_best_path_costs_what_libvosk_says(tmp_path: Path, seed: int) -> None:
+    """The likelihood of libvosk's best reading against a Viterbi search of our own over our own scores."""
+    vosk = pytest.importorskip("vosk")
+    vosk.SetLogLevel(-1)
+    network = _network(seed)
+    write_folder(network, tmp_path)
+    build_graph(_automaton("public <g> = no | two three flare | [no] slip;"), tmp_path / "graph")
+    clip = _clip(1.3, seed)
+    recognizer = vosk.KaldiRecognizer(vosk.Model(str(tmp_path)), 16_000)
+    recognizer.SetMaxAlternatives(5)
+    recognizer.AcceptWaveform(clip.tobytes())
+    best = json.loads(recognizer.FinalResult())["alternatives"][0]["confidence"]
+    scores = read_network(tmp_path / "am" / "final.mdl").scores(cepstra(clip))
+    cost, graph = _least_cost(*_read_graph(tmp_path / "graph" / "HCLG.fst"), scores)
+    # libvosk (0.3.45) tells the likelihood with the graph's part at nine tenths
+    assert best == pytest.approx(-(cost - 0.1 * graph), abs=2e-3)
+
+
+def test_graph_for_a_grammar_is_made_once(tmp_path: Path) -> None:
+    model = tmp_path / "model"
+    write_folder(_network(), model)
+    grammar = _automaton("public <g> = shudder at forty five;")
+    first = model_for_grammar(model, grammar, tmp_path / "cache", Filler())
+    written = (first / "graph" / "HCLG.fst").stat().st_mtime_ns
+    assert model_for_grammar(model, grammar, tmp_path / "cache", Filler()) == first
+    assert (first / "graph" / "HCLG.fst").stat().st_mtime_ns == written
+    assert model_for_grammar(model, grammar, tmp_path / "cache") != first
+    words = (first / "graph" / "words.txt").read_text().split()
+    assert {"shudder", "forty", "[unk]"} <= set(words)
+    assert len((first / "graph" / "phones" / "word_boundary.int").read_text().splitlines()) == 157
