@@ -8,7 +8,6 @@ shipped rate stands beside the one in use.
 from __future__ import annotations
 
 import datetime as dt
-import os
 import sqlite3
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -18,6 +17,7 @@ from pathlib import Path
 from fieldassist.deduce.belief import TWO_FAULTS
 from fieldassist.deduce.causes import Cause
 from fieldassist.errors import UserError
+from fieldassist.resources import home
 
 STRENGTH = 60.0
 """Number of cases that the shipped rates count for."""
@@ -34,8 +34,8 @@ PRAGMA user_version = 1;
 
 
 def cases_path() -> Path:
-    """The shop's own file: `cases.sqlite` in FIELDASSIST_HOME (default `~/.fieldassist`)."""
-    return Path(os.environ.get("FIELDASSIST_HOME") or Path.home() / ".fieldassist") / "cases.sqlite"
+    """The shop's own file: `cases.sqlite` in its home folder."""
+    return home() / "cases.sqlite"
 
 
 @dataclass(frozen=True)

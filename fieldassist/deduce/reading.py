@@ -279,7 +279,8 @@ def _pressure_band(unit: Unit, words: list[str], target: str, at: Condition) -> 
     for tap in taps:
         rows = [
             r.band for r in tap.readings
-            if (at.range is None or at.range in r.ranges) and at.throttle in (None, r.throttle)
+            if (at.range is None or at.range in r.ranges)
+            and (at.throttle == r.throttle or None in (at.throttle, r.throttle))
         ]  # fmt: skip
         if rows:
             return min(low for low, _ in rows), max(high for _, high in rows)
