@@ -1,4 +1,21 @@
-"""`python -m fieldassist.acoustic STAGE ...`: the stages that make the shipped speech model (extra `train`)."""
+"""`python -m fieldassist.acoustic STAGE ...`: the stages that make a speech model of our own (extra `train`).
+
+In their order:
+
+    texts --grammar grammars/utterance.gram=0.4 --grammar grammars/commands.gram=0.1 --text BOOK.txt
+          --words FREQUENT.txt --count 15000 --out texts.txt          sentences to be spoken
+    voices                                                            fetch style vectors for Kokoro
+    synth texts.txt --styles STYLES --out plan.jsonl                  phonemes and speakers for each
+    render plan.jsonl --network KOKORO.onnx --styles STYLES --out packs --worker 0 --workers 8
+    pack FOLDER... --out packs/people.npz                             recorded people (manifest.tsv and audio)
+    noise FOLDER --out noise.npy                                      recorded noise and generated cabins
+    train packs --noise noise.npy --aligner OLDER/am/final.mdl --out weights.pt
+    export weights.pt --out MODEL                                     am/ and conf/ of a Vosk model folder
+    graph grammars/utterance.gram --model MODEL                       its graph; again whenever words are added
+
+Training needs an earlier model of the same phones to find where they are in the clips: one made by these stages,
+or one made elsewhere to the same layout. It ran on one GPU; the batches are made for that.
+"""
 
 from __future__ import annotations
 
@@ -22,6 +39,17 @@ def main(argv: Sequence[str] | None = None) -> int:
         description="Make the speech model. Also: voices (synthetic speakers), fixtures (recorded drives).",
     )
     stages = parser.add_subparsers(dest="stage", metavar="STAGE", required=True)
+
+    texts = stages.add_parser("texts", help="sentences for synthetic speakers")
+    texts.add_argument(
+        "--grammar", action="append", default=[], metavar="FILE=SHARE", help="JSGF file and its share"
+    )
+    texts.add_argument("--text", type=Path, action="append", default=[], help="plain text in English")
+    texts.add_argument("--words", type=Path, help="frequent words, one a line, most frequent first")
+    texts.add_argument("--numbers", type=float, default=0.1, help="share of bare numbers")
+    texts.add_argument("--count", type=int, default=10_000)
+    texts.add_argument("--seed", type=int, default=0)
+    texts.add_argument("--out", type=Path, required=True)
 
     pack = stages.add_parser("pack", help="speech folders (manifest.tsv and audio) into one pack")
     pack.add_argument("folder", type=Path, nargs="+")
@@ -84,6 +112,32 @@ def main(argv: Sequence[str] | None = None) -> int:
     return 0
 
 
+def _texts(args: argparse.Namespace) -> None:
+    from itertools import islice
+
+    from fieldassist.acoustic.texts import frequent_words, general_sentences, mixture
+    from fieldassist.phrases.automaton import compile_grammar
+    from fieldassist.phrases.jsgf import read_grammar
+
+    automata = []
+    for text in args.grammar:
+        path, share = _share(text, "--grammar", "FILE=SHARE")
+        automata.append((compile_grammar(read_grammar(path)), share))
+    general = general_sentences(args.text)
+    words = frequent_words(args.words, 6000) if args.words else []
+    if sum(share for _, share in automata) + args.numbers < 1 and not general and not words:
+        raise UserError("texts: the shares leave room for general sentences; give --text or --words")
+    drawn = (text for text in mixture(automata, general, words, args.numbers, args.seed) if text)
+    args.out.write_text("\n".join(islice(drawn, args.count)) + "\n", encoding="utf-8")
+
+
+def _share(text: str, option: str, form: str) -> tuple[str, float]:
+    name, equals, number = text.rpartition("=")
+    if not equals or not number.replace(".", "", 1).isdigit():
+        raise UserError(f"{option} {text}: expected {form}")
+    return name, float(number)
+
+
 def _pack(args: argparse.Namespace) -> None:
     from fieldassist.acoustic.corpus import load_speech, read_manifest, save_pack
 
@@ -135,12 +189,7 @@ def _train(args: argparse.Namespace) -> None:
     from fieldassist.acoustic.network import Shape
     from fieldassist.acoustic.train import Plan, Trainer
 
-    weights = []
-    for text in args.weight:
-        name, equals, times = text.partition("=")
-        if not equals or not times.replace(".", "", 1).isdigit():
-            raise UserError(f"--weight {text}: expected GROUP=TIMES")
-        weights.append((name, float(times)))
+    weights = [_share(text, "--weight", "GROUP=TIMES") for text in args.weight]
     plan = Plan(
         updates=args.updates, minutes=args.minutes, states=args.states, batch_seconds=args.batch_seconds,
         rate=args.rate, weights=tuple(weights), seed=args.seed, shape=Shape(args.width, args.narrow),
