@@ -81,8 +81,7 @@ def run(args: argparse.Namespace) -> int:
         print(f"Kept in it: the entries and what was understood{kept}")
         print("The local network can reach the passenger's page." if args.lan else "Nothing leaves this machine.")
         print("The maker's service information, local law and licensed practice come first.\n")
-        if args.passenger:
-            _open_page(stack, file.path, args.lan, screen)
+        code = _open_page(stack, file.path, args.lan, screen) if args.passenger else None
         player = Player(file.path.with_name(f"{file.path.stem}-prompts"))
         if args.fast:
             player.has_device = False
@@ -92,6 +91,8 @@ def run(args: argparse.Namespace) -> int:
             screen, kept=KEPT_CLIPS if keep else KEPT_NO_CLIPS, keep_clips=keep, half_duplex=args.wav is None,
         )  # fmt: skip
         loops.append(loop)
+        if code:
+            loop.speaker.say(f"The page's pairing code is {', '.join(code)}.", "opening")
         keys = PassengerKeys(file.path, _typed(hearing, loop), screen.told)
         if args.wav is None:
             print(f"{KEYS_HELP}\n")
@@ -161,7 +162,8 @@ def _source(args: argparse.Namespace, loops: list[DriveLoop]) -> AudioSource:
     return Recordings(choose, None if args.fast else 1.0)
 
 
-def _open_page(stack: ExitStack, path: Path, lan: bool, screen: Screen) -> None:
+def _open_page(stack: ExitStack, path: Path, lan: bool, screen: Screen) -> str | None:
+    """Serve the passenger's page until the stack closes; return its pairing code, None when it needs none."""
     from fieldassist.pages.server import start_passenger  # only a drive with a page pays for it
 
     page = start_passenger(path, lan)
@@ -170,6 +172,7 @@ def _open_page(stack: ExitStack, path: Path, lan: bool, screen: Screen) -> None:
     if page.code:
         print(page.qr)
         screen.told(f"pairing code {' '.join(page.code)}")
+    return page.code
 
 
 def _typed(hearing: Hearing, loop: DriveLoop) -> Callable[[str, SessionView], Finding | None]:

@@ -143,3 +143,15 @@ class CaseBook:
 
 def _now() -> str:
     return dt.datetime.now(dt.UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def shop_priors(unit: str) -> ShopPriors | None:
+    """Return what the shop's confirmed cases say about a unit (its name); None while there are none."""
+    path = cases_path()
+    if not path.is_file():
+        return None
+    book = CaseBook(path)
+    try:
+        return book.priors(unit)
+    finally:
+        book.close()

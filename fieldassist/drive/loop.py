@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
-from fieldassist.deduce import Context, deduce
+from fieldassist.deduce import Context, deduce, shop_priors
 from fieldassist.deduce.unit import Unit
 from fieldassist.drive.checklist import Item
 from fieldassist.drive.dialogue import (
@@ -163,8 +163,12 @@ class DriveLoop:
 
     def look_around(self) -> None:
         """See to everything but the sound: devices, the passenger, the clock, what is still to be written."""
-        for text in (*self._source.troubles(), *self.speaker.troubles(), *self._hearing.troubles()):
-            self._screen.told(text)
+        troubles = [*self._source.troubles(), *self.speaker.troubles(), *self._hearing.troubles()]
+        if self._half_duplex and self.speaker.busy:
+            # Behind a prompt, never into the pause in which the driver answers. Recordings are not judged:
+            # nobody can speak up in them.
+            troubles += self._endpointer.troubles()
+        for text in troubles:
             self.take(Trouble(text))
         now = time.monotonic()
         if now - self._polled >= POLL_SECONDS:
@@ -305,7 +309,10 @@ def upcoming(state: State) -> Item | None:
 
 
 def deduction(unit: Unit, view: SessionView) -> dict[str, Any]:
-    """Deduce from a session as it stands. Raises UserError when a finding cannot be used."""
+    """Deduce from a session as it stands, the shop's confirmed cases counted in.
+
+    Raises UserError when a finding cannot be used.
+    """
     done = frozenset(view.steps_done) - view.steps_skipped
     context = Context.from_intake({**view.started, **view.intake})
-    return deduce(unit, view.findings(), context=context, done=done).to_json()
+    return deduce(unit, view.findings(), context=context, done=done, priors=shop_priors(unit.name)).to_json()

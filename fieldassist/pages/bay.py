@@ -7,11 +7,12 @@ import re
 from collections.abc import Mapping
 from pathlib import Path
 
-from fieldassist.deduce import Context, cases_path, deduce, steps_for
+from fieldassist.deduce import Context, cases_path, steps_for
 from fieldassist.deduce.causes import causes_for
 from fieldassist.deduce.priors import Case as ConfirmedCase
-from fieldassist.deduce.priors import CaseBook, ShopPriors
+from fieldassist.deduce.priors import CaseBook
 from fieldassist.deduce.unit import Unit
+from fieldassist.drive.loop import deduction
 from fieldassist.errors import UserError
 from fieldassist.finding import Finding
 from fieldassist.pages.case import Case, read_case
@@ -182,32 +183,14 @@ def take_back_case(number: int) -> None:
         book.close()
 
 
-def shop_priors(unit: Unit) -> ShopPriors | None:
-    """Return what the shop's confirmed cases say about a unit; None while there are none."""
-    path = cases_path()
-    if not path.is_file():
-        return None
-    book = CaseBook(path)
-    try:
-        return book.priors(unit.name)
-    finally:
-        book.close()
-
-
 def deduce_again(path: Path) -> None:
     """Deduce from the session as it is now and keep the result; without the unit's file nothing is deduced."""
     case = read_case(path)
     if case.unit is None:
         return
-    result = deduce(
-        case.unit,
-        case.view.findings(),
-        context=Context.from_intake({**case.view.started, **case.view.intake}),
-        done=frozenset(case.view.steps_done) - case.view.steps_skipped,
-        priors=shop_priors(case.unit),
-    )
+    result = deduction(case.unit, case.view)
     with Store.open(path) as store:
-        store.append("deduced", result.to_json())
+        store.append("deduced", result)
 
 
 def _append(path: Path, form: Mapping[str, str], kind: str, data: Mapping[str, object]) -> None:
