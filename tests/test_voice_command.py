@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from fieldassist.cli import main
-from fieldassist.commands.voice import judge, read_folder
+from fieldassist.commands.voice import judge, read_folder, take_confirmed
 from fieldassist.phrases import Matcher, load_phrases
+from fieldassist.record.store import Store
 from fieldassist.resources import shipped
+from fieldassist.sound.wave import read_wave
 
 CLIPS = "second_gear_slips"
 
@@ -53,3 +56,21 @@ def test_no_folder_and_an_empty_list_are_told(tmp_path: Path, capsys: pytest.Cap
     empty = tmp_path / "empty.txt"
     empty.write_text("\n")
     assert main(["voice", str(tmp_path), "--sentences", str(empty)]) == 2
+
+
+def test_confirmed_entries_of_a_session_give_their_clips_once(tmp_path: Path) -> None:
+    samples = read_wave(shipped("audio_fixtures") / CLIPS / "03_no_leaks.flac")
+    session = tmp_path / "drive.session"
+    with Store.create(session, {"unit": "three_speed_simpson"}) as store:
+        clip = store.add_clip(samples)
+        finding = {"kind": "leak", "present": False}
+        for entry, text in (("e1", "no leaks"), ("e2", "leaks")):
+            heard = store.append("heard", {"step": "leak_check", "text": text, "clip": clip, "confidence": 0.9})
+            store.append("entry", {"entry": entry, "step": "leak_check", "heard": heard.id, "finding": finding})
+        store.append("entry_confirmed", {"entry": "e1", "by": "passenger"})
+    folder = tmp_path / "voice"
+    assert take_confirmed(session, folder, "me") == 1
+    assert take_confirmed(session, folder, "me") == 0
+    (taken,) = read_folder(folder)
+    assert (taken.speaker, taken.text) == ("me", "no leaks")
+    assert np.array_equal(read_wave(taken.file), samples)
