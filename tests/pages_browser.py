@@ -58,7 +58,8 @@ def serious_findings(page: Any) -> list[str]:
     session.send("Runtime.evaluate", {"expression": axe_script()})
     answer = session.send(
         "Runtime.evaluate",
-        {"expression": "axe.run(document, {resultTypes: ['violations']}).then(r => JSON.stringify(r.violations.map("
+        {"expression": "axe.run(document, {resultTypes: ['violations']})"
+         ".then(r => JSON.stringify(r.violations.map("
          "v => [v.impact, v.id, v.nodes.map(n => n.target.join(' ')).slice(0, 3).join(' | ')])))",
          "awaitPromise": True, "returnByValue": True},
     )  # fmt: skip
