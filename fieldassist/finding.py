@@ -25,6 +25,10 @@ UNITS: tuple[str, ...] = ("mph", "km/h", "rpm", "psi", "kPa", "s")
 SEVERITIES: tuple[str, ...] = ("slight", "moderate", "severe")
 
 
+UNCLEAR = 0.5
+"""A number heard with less confidence than this is not computed with; it waits to be confirmed."""
+
+
 @dataclass(frozen=True)
 class Finding:
     """One structured observation. Fields that do not apply are None."""

@@ -10,11 +10,12 @@ from fieldassist.deduce.reading import road_speed_in, tap_in
 from fieldassist.deduce.roadspeed import engaged_gear, parse_tyre
 from fieldassist.deduce.schedule import fit_signals, measured_shift, schedule_of
 from fieldassist.deduce.unit import Unit
-from fieldassist.finding import Finding
+from fieldassist.finding import UNCLEAR, Finding
 
 
 def computed(unit: Unit, findings: Sequence[Finding], context: Context) -> tuple[str, ...]:
     """One sentence for each thing that the numbers say; empty without numbers or without a specification."""
+    findings = [finding for finding in findings if finding.confidence >= UNCLEAR]
     return (*_shift_speeds(unit, findings, context), *_pressures(unit, findings), *_gears(unit, findings, context))
 
 

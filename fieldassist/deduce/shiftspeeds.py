@@ -12,7 +12,7 @@ from fieldassist.deduce.reading import Evidence
 from fieldassist.deduce.schedule import explain_speeds, measured_shift, schedule_of
 from fieldassist.deduce.signature import Signature
 from fieldassist.deduce.states import Column, states_of
-from fieldassist.finding import Finding
+from fieldassist.finding import UNCLEAR, Finding
 
 
 def shift_speed_evidence(
@@ -20,14 +20,16 @@ def shift_speed_evidence(
 ) -> dict[int, Evidence]:
     """Position of each shift speed finding -> its evidence, given the shift speeds before it.
 
-    Only findings with shift, throttle and value that the unit file specifies a speed for; the others are read
-    one by one elsewhere. Speeds are held against the schedule for the tyre and axle of the context.
+    Only findings with shift, throttle and value that the unit file specifies a speed for and that were heard
+    clearly; the others are read one by one elsewhere. Speeds are held against the schedule for the tyre and axle
+    of the context.
     """
     specification = signature.unit.specification
     if specification is None:
         return {}
     schedule = schedule_of(specification, context.tyre, context.axle_ratio)
-    read = ((number, measured_shift(finding)) for number, finding in enumerate(findings))
+    clear = ((number, finding) for number, finding in enumerate(findings) if finding.confidence >= UNCLEAR)
+    read = ((number, measured_shift(finding)) for number, finding in clear)
     known = {n: m for n, m in read if m is not None and (m.shift, m.throttle) in schedule.bands}
     out = {}
     for (number, measured), density in zip(

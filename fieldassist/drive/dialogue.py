@@ -18,6 +18,8 @@ from fieldassist.finding import Finding
 from fieldassist.record.event import Event
 from fieldassist.record.projection import EntryView, SessionView, follow
 
+LEFT_OPEN = 0.3
+"""Confidence of an entry that asking back did not make clear: faint evidence until somebody confirms it."""
 COMMANDS: tuple[str, ...] = (
     "next", "again", "back", "skip", "strike", "hold", "resume", "note", "how_far", "finish", "yes", "no",
 )  # fmt: skip
@@ -468,9 +470,9 @@ class _Turn:
         """Keep what was unclear with its readings, for somebody who can look."""
         self.change(question=None)
         if question.choices:
-            self.enter(
-                question.choices[0], question.heard, question.score, others=question.choices[1:], left_open=True
-            )
+            first = question.choices[0]
+            faint = replace(first, confidence=min(first.confidence, LEFT_OPEN))
+            self.enter(faint, question.heard, question.score, others=question.choices[1:], left_open=True)
         else:
             self.say("Left open.", "reply")
 
