@@ -50,7 +50,7 @@ class Hearing:
     def prepare(self, step: Step | None) -> None:
         """Make ready in the background what `expect` will need for the step that comes next."""
         if self.engine.name == "sphinx":
-            self._in_background.submit(self.phrases.listening, step, self.gears)
+            self._in_background.submit(self.phrases.prepare, step, self.gears)
 
     def start(self) -> None:
         """Begin an utterance. Raises UserError when the engine cannot take what it is to expect."""

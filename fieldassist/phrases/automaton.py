@@ -14,6 +14,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -25,8 +26,7 @@ MAX_ARCS = 200_000
 """A grammar that unfolds to more arcs is refused: it would not load in time on the road."""
 
 
-@dataclass(frozen=True, order=True)
-class Tag:
+class Tag(NamedTuple):
     """What a path says when it passes here."""
 
     key: str
@@ -34,8 +34,7 @@ class Tag:
     """None: a slot begins here whose value is the words that belong to it (`Arc.slots`)."""
 
 
-@dataclass(frozen=True)
-class Arc:
+class Arc(NamedTuple):
     """A step from one state to another, over one word or none."""
 
     source: int
@@ -50,8 +49,7 @@ class Arc:
     """Slots whose value the word is part of."""
 
 
-@dataclass(frozen=True)
-class Final:
+class Final(NamedTuple):
     """The end of a sentence."""
 
     weight: float = 0.0
@@ -142,23 +140,29 @@ def compile_grammar(grammar: jsgf.Grammar, rule: str | None = None) -> Automaton
 
 
 def union(parts: Sequence[tuple[Automaton, float]]) -> Automaton:
-    """Return the automaton of all sentences of the parts, each part chosen with its share (weights add to 1)."""
+    """Return the automaton of all sentences of the parts, each part chosen with its share (weights add to 1).
+
+    The parts are as `compile_grammar` returns them: the start is state 0, and every state leads to an end.
+    """
     arcs: list[Arc] = []
     finals: dict[int, Final] = {}
     states = 1
     for automaton, share in parts:
         cost = -math.log(share)
-        for arc in automaton.arcs:
-            source, target = arc.source + states, arc.target + states
-            arcs.append(Arc(source, target, arc.word, arc.weight, arc.tags, arc.slots))
-            if arc.source == automaton.start:
-                arcs.append(Arc(0, target, arc.word, arc.weight + cost, arc.tags, arc.slots))
+        comes_back = any(arc.target == 0 for arc in automaton.arcs)
+        shift = states if comes_back else states - 1  # a start that nothing leads back to is the common one
+        for source, target, word, weight, tags, slots in automaton.arcs:
+            if source == 0:
+                arcs.append(Arc(0, target + shift, word, weight + cost, tags, slots))
+            if source != 0 or comes_back:
+                arcs.append(Arc(source + shift, target + shift, word, weight, tags, slots))
         for state, final in automaton.finals.items():
-            finals[state + states] = final
-            if state == automaton.start:
+            if state == 0:
                 finals[0] = Final(final.weight + cost, final.tags)
-        states += automaton.states
-    return _trim(Automaton(states, tuple(arcs), finals))
+            if state != 0 or comes_back:
+                finals[state + shift] = final
+        states = shift + automaton.states
+    return Automaton(states, tuple(arcs), finals)
 
 
 _ASSIGNMENT = re.compile(

