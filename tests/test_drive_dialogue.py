@@ -16,6 +16,8 @@ from fieldassist.deduce.unit import load_unit
 from fieldassist.drive.checklist import Checklist, load_checklist
 from fieldassist.drive.dialogue import (
     COMMANDS,
+    OVERHEARD_LONGEST,
+    OVERHEARD_MOST,
     Action,
     Begin,
     Deduce,
@@ -26,6 +28,7 @@ from fieldassist.drive.dialogue import (
     Hush,
     Others,
     Say,
+    Show,
     Silence,
     State,
     Store,
@@ -459,3 +462,48 @@ def test_every_command_is_answered_in_every_kind_of_place(command: str) -> None:
         if command in ("yes", "no") and drive.state.item == step:
             continue  # nothing was read back and nothing was asked that yes or no could answer
         assert [a for a in actions if isinstance(a, Say | Deduce)], (step, command)
+
+
+def overheard(seconds: float, clip: str | None = "c", **more: object) -> Heard:
+    record = {"start": 5.0, "end": 5.0 + seconds, "text": "did you see the game", "words": [], "engine": "sphinx"}
+    return Heard("ignore", record={**record, **({"clip": clip} if clip else {}), **more})
+
+
+def test_other_talk_is_kept_beside_the_session_and_changes_nothing() -> None:
+    drive = Drive()
+    before = drive.state
+    actions = drive.do(overheard(3.0))
+    assert kinds(actions) == ["overheard"] and not spoken(actions)
+    (event,) = [event for event in drive.events if event.kind == "overheard"]
+    assert event.data["clip"] == "c" and event.data["decision"] == "ignore" and "words" not in event.data
+    assert replace(drive.state, view=before.view, serial=before.serial) == before
+    without = [event for event in drive.events if event.kind != "overheard"]
+    assert replace(project(drive.events), overheard=0.0, last_seq=0) == replace(project(without), last_seq=0), (
+        "a program that does not know the kind, and passes it over, sees the same session"
+    )
+
+
+def test_other_talk_is_not_kept_without_clips_nor_while_holding_nor_when_it_goes_on() -> None:
+    drive = Drive()
+    assert not drive.do(overheard(3.0, clip=None)), "the switch for recordings is the switch for it"
+    assert not drive.do(overheard(OVERHEARD_LONGEST + 0.1))
+    drive.order("hold")
+    assert not drive.do(overheard(3.0)), "held is held"
+
+
+def test_other_talk_is_kept_up_to_a_limit_that_is_told_once() -> None:
+    drive = Drive()
+    for number in range(round(OVERHEARD_MOST / OVERHEARD_LONGEST)):
+        assert kinds(drive.do(overheard(OVERHEARD_LONGEST, clip=f"c{number}"))) == ["overheard"]
+    (told,) = drive.do(overheard(2.0))
+    assert told == Show("30 minutes of other talk are recorded; no more of it will be.")
+    assert not drive.do(overheard(2.0))
+    drive.take_up()
+    assert kinds(drive.do(overheard(2.0))) == [], "nor after the drive was taken up again"
+
+
+def test_a_note_is_a_note_whatever_was_made_of_it() -> None:
+    drive = Drive()
+    drive.order("note")
+    assert "overheard" not in kinds(drive.do(overheard(3.0)))
+    assert drive.view.notes

@@ -23,8 +23,9 @@ from fieldassist.drive.replay import replay
 from fieldassist.drive.scenario import load_scenario
 from fieldassist.drive.speaker import Speaker
 from fieldassist.record import store as store_module
+from fieldassist.record.portable import export_session, import_session
 from fieldassist.record.projection import SessionView, project
-from fieldassist.record.store import Store
+from fieldassist.record.store import StorageError, Store
 from fieldassist.resources import shipped
 from fieldassist.sound.endpoint import Utterance
 from fieldassist.sound.player import Player
@@ -198,11 +199,16 @@ def test_the_clips_are_what_was_heard_and_can_be_left_out(
     view = drive(tmp_path / "a.session", checklist, hearing, voice)
     with Store.open(tmp_path / "a.session", readonly=True) as store:
         clips = [entry.clip for entry in view.entries]
-        assert sorted(store.clip_ids()) == sorted(set(clips)), "the passenger's talk is not kept"
+        overheard = [event.data["clip"] for event in store.events() if event.kind == "overheard"]
+        assert overheard and sorted(store.clip_ids()) == sorted({*clips, *overheard})
+    with Store.open(tmp_path / "a.session") as store:
+        store.drop_clips()
+        assert not [event for event in store.events() if event.kind == "overheard"], "its words go with its sound"
     view = drive(tmp_path / "b.session", checklist, hearing, voice, keep_clips=False)
     assert kinds(view) == ["fluid_level", "leak", "flare", "slip"]
     with Store.open(tmp_path / "b.session", readonly=True) as store:
         assert store.clip_ids() == ()
+        assert not [event for event in store.events() if event.kind == "overheard"]
 
 
 def test_the_same_audio_gives_the_same_session(
@@ -222,7 +228,8 @@ def test_a_session_is_heard_again_and_the_differences_are_listed(
     drive(tmp_path / "a.session", checklist, hearing, voice)
     monkeypatch.setattr("fieldassist.drive.replay.Hearing", lambda *_: Narrow())
     again = replay(tmp_path / "a.session")
-    assert again.utterances == 4 and again.without_clip == 0 and again.differences == ()
+    assert again.overheard > 0 and f"{again.overheard} of them had been taken for talk" in again.lines()[1]
+    assert again.utterances == 4 + again.overheard and again.without_clip == 0 and again.differences == ()
     for (name, before), (same, now) in zip(again.suspects_before, again.suspects_now, strict=True):
         assert name == same and now == pytest.approx(before, abs=0.02), "word confidences vary a little"
 
@@ -233,10 +240,72 @@ def test_a_session_is_heard_again_and_the_differences_are_listed(
 
     monkeypatch.setattr("fieldassist.drive.replay.Hearing", lambda *_: Deaf())
     changed = replay(tmp_path / "a.session")
-    assert 1 <= len(changed.differences) <= 2, "what cannot be heard any more is listed"
-    assert {difference.before for difference in changed.differences} <= {"flare, one two", "slip, second"}
+    lost = [difference for difference in changed.differences if difference.change != "newly heard"]
+    assert 1 <= len(lost) <= 2, "what cannot be heard any more is listed"
+    assert {difference.before for difference in lost} <= {"flare, one two", "slip, second"}
     assert all(len(line) <= 80 for line in changed.lines())
     assert changed.to_json()["differences"]
+
+
+def test_what_was_missed_on_the_drive_is_newly_heard_in_the_replay(
+    tmp_path: Path, checklist: Checklist, hearing: Hearing, voice: Voice, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class HardOfHearing(Narrow):
+        """Knows no flares: the flare becomes something that is taken for nothing."""
+
+        def __init__(self) -> None:
+            super().__init__()
+            self.engine.use_phrases(["fluid level is good", "no leaks", "a fair fair on the run too"])
+
+    path = tmp_path / "a.session"
+    with closing(HardOfHearing()) as hard:
+        view = drive(path, checklist, hard, voice, clips=(*CLIPS[:2], "22_flare_hesitant"))
+    assert kinds(view) == ["fluid_level", "leak"]
+    monkeypatch.setattr("fieldassist.drive.replay.Hearing", lambda *_: Narrow())
+    now = replay(path)
+    assert now.overheard >= 1
+    newly = [difference for difference in now.differences if difference.change == "newly heard"]
+    assert [difference.now for difference in newly] == ["flare, one two"]
+    assert newly[0].step == "upshift_1_2_medium" and newly[0].before == "nothing"
+    assert "newly heard: 1" in now.lines() and all(len(line) <= 80 for line in now.lines())
+    assert now.suspects_now != now.suspects_before, "what was missed counts in what would be deduced now"
+
+    exported = tmp_path / "back.session"
+    with Store.open(path, readonly=True) as store:
+        import_session(export_session(store), exported)
+    assert replay(exported).to_json() == now.to_json()
+
+    with Store.open(path) as store:
+        store.drop_clips()
+    assert replay(path).overheard == 0
+    assert "no other talk was kept: what had been missed cannot be shown" in replay(path).lines()
+
+
+def test_the_last_room_on_the_disk_is_not_for_other_talk(
+    tmp_path: Path, checklist: Checklist, hearing: Hearing, voice: Voice, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Store, "room", lambda self: 10 * 2**20)
+    view = drive(tmp_path / "a.session", checklist, hearing, voice)
+    assert kinds(view) == ["fluid_level", "leak", "flare", "slip"] and all(entry.clip for entry in view.entries)
+    with Store.open(tmp_path / "a.session", readonly=True) as store:
+        assert not [event for event in store.events() if event.kind == "overheard"]
+
+
+def test_nothing_waits_for_other_talk_that_cannot_be_written(
+    tmp_path: Path, checklist: Checklist, hearing: Hearing, voice: Voice, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    append = Store.append
+
+    def full(self: Store, kind: str, data, id: str | None = None):  # type: ignore[no-untyped-def]
+        if kind == "overheard":
+            raise StorageError("the disk is full")
+        return append(self, kind, data, id)
+
+    monkeypatch.setattr(Store, "append", full)
+    log = Log()
+    view = drive(tmp_path / "a.session", checklist, hearing, voice, log=log)
+    assert kinds(view) == ["fluid_level", "leak", "flare", "slip"] and view.finished
+    assert not [text for why, text in log.lines if why in ("told", "trouble")]
 
 
 def test_what_the_passenger_does_counts_at_once(

@@ -14,7 +14,7 @@ from typing import Any
 from fieldassist import __version__
 from fieldassist.deduce import load_unit, steps_for, unit_names
 from fieldassist.drive.checklist import load_checklist
-from fieldassist.drive.dialogue import start
+from fieldassist.drive.dialogue import OVERHEARD_MOST, start
 from fieldassist.drive.hearing import Hearing, heard_from
 from fieldassist.drive.intake import ask_intake, read_intake
 from fieldassist.drive.keys import KEYS_HELP, PassengerKeys, listening
@@ -33,7 +33,12 @@ from fieldassist.sound.voice import Voice
 from fieldassist.sound.wave import audio_files
 from fieldassist.words.engines import ENGINES
 
-KEPT_CLIPS = "What you say to me is recorded in the session file on this computer."
+KEPT_CLIPS = "What is said in the car is recorded in the session file on this computer, also what is not for me."
+RECORDINGS = (
+    "recordings of what is said to the tool\nand, to find out later what it missed, of up to "
+    f"{OVERHEARD_MOST / 60:.0f} minutes of other talk. They go with\n"
+    "`fieldassist session drop-clips`; --no-clips keeps none."
+)
 KEPT_NO_CLIPS = "No recordings are kept, only what was understood, in the session file on this computer."
 
 
@@ -77,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
             raise
         keep = bool(view.started.get("keep_clips", True))
         print(f"Session: {file.path}")
-        kept = ", and recordings of what is said to the tool." if keep else "; no recordings."
+        kept = f", and {RECORDINGS}" if keep else "; no recordings."
         print(f"Kept in it: the entries and what was understood{kept}")
         print("The local network can reach the passenger's page." if args.lan else "Nothing leaves this machine.")
         print("The maker's service information, local law and licensed practice come first.\n")

@@ -31,7 +31,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     take.add_argument("file", metavar="JSON", type=Path)
     take.add_argument("out", metavar="FILE", type=Path, help="session file to make")
 
-    replay = actions.add_parser("replay", help="hear the kept clips again and list what would differ now")
+    replay = actions.add_parser(
+        "replay", help="hear the kept clips again: what is newly heard, no longer heard, or changed"
+    )
     replay.add_argument("file", metavar="FILE", type=Path)
     replay.add_argument("--engine", choices=ENGINES, help="speech engine (default: the one a drive would use)")
     replay.add_argument("--model", metavar="DIR", type=Path, help="Vosk model folder")
@@ -56,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
         case "drop-clips":
             with Store.open(args.file) as store:
                 count = store.drop_clips()
-            print(f"{args.file}: {count} clips erased; the entries and what was understood are kept")
+            print(f"{args.file}: {count} clips erased, and what was overheard; the entries are kept")
             return 0
     return _replay(args)
 

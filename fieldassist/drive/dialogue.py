@@ -20,6 +20,10 @@ from fieldassist.record.projection import EntryView, SessionView, follow
 
 LEFT_OPEN = 0.3
 """Confidence of an entry that asking back did not make clear: faint evidence until somebody confirms it."""
+OVERHEARD_LONGEST = 10.0
+"""Seconds. Longer talk that is not for the tool is a conversation or a radio, and no missed observation."""
+OVERHEARD_MOST = 1800.0
+"""Seconds of such talk that a session keeps, about 30 MiB."""
 COMMANDS: tuple[str, ...] = (
     "next", "again", "back", "skip", "strike", "hold", "resume", "note", "how_far", "finish", "yes", "no",
 )  # fmt: skip
@@ -108,6 +112,13 @@ class Say:
 
 
 @dataclass(frozen=True)
+class Show:
+    """Put a remark on the screen without saying it."""
+
+    text: str
+
+
+@dataclass(frozen=True)
 class Hush:
     """Stop speaking at once, and drop what was still to be said before this."""
 
@@ -129,7 +140,7 @@ class End:
     """The drive is over."""
 
 
-Action = Store | Say | Hush | Expect | Deduce | End
+Action = Store | Say | Show | Hush | Expect | Deduce | End
 
 
 # Where the dialogue stands.
@@ -183,6 +194,8 @@ class State:
     """Of the latest deduction."""
     closing: bool = False
     """All items are asked; the latest deduction is waited for."""
+    overheard_full: bool = False
+    """No more talk that is not for the tool is kept."""
     ended: bool = False
 
     @property
@@ -255,8 +268,8 @@ class _Turn:
     # Beginning, going on, ending.
 
     def begin(self, kept: str) -> None:
+        self.say(kept, "opening")  # taken up again too: somebody else may sit in the car by now
         if not self.view.steps_done and self.view.step is None:
-            self.say(kept, "opening")
             self.go_to_next(None)
             return
         self.store("resumed")
@@ -346,6 +359,7 @@ class _Turn:
         if self.view.paused and heard.command not in ("resume", "finish"):
             return  # what is said while holding is not for the tool
         if heard.decision == "ignore":
+            self.overhear(heard)
             return
         made: dict[str, Any] = {"step": self.state.item, "decision": heard.decision, "command": heard.command}
         if heard.finding is not None:
@@ -363,6 +377,20 @@ class _Turn:
             self.drop_ask_back()
             said = replace(heard.finding, **dict.fromkeys(heard.assumed))  # type: ignore[arg-type]
             self.enter(heard.finding, event_id, heard.score, said=said, others=heard.alternatives, more=heard.more)
+
+    def overhear(self, heard: Heard) -> None:
+        """Keep talk that was taken for nothing, if recordings are kept at all: heard again by another engine, it
+        shows whether an observation was missed."""
+        kept = {key: value for key, value in heard.record.items() if key != "words"}
+        seconds = float(kept.get("end", 0.0)) - float(kept.get("start", 0.0))
+        if not kept.get("clip") or seconds > OVERHEARD_LONGEST or self.state.overheard_full:
+            return
+        if self.view.overheard + seconds > OVERHEARD_MOST:
+            self.change(overheard_full=True)
+            minutes = round(OVERHEARD_MOST / 60)
+            self.actions.append(Show(f"{minutes} minutes of other talk are recorded; no more of it will be."))
+            return
+        self.store("overheard", **{**kept, "step": self.state.item, "decision": heard.decision})
 
     def drop_ask_back(self) -> None:
         if self.state.question is not None and self.state.question.kind == "ask_back":

@@ -27,6 +27,7 @@ from fieldassist.drive.dialogue import (
     Hush,
     Others,
     Say,
+    Show,
     Silence,
     State,
     Store,
@@ -50,6 +51,8 @@ POLL_SECONDS = 0.25
 """How often the session file is looked at for what the passenger did."""
 RETRY_SECONDS = 2.0
 """How often a write is tried again that the file could not take."""
+OVERHEARD_LEAST_ROOM = 256 * 2**20
+"""Bytes: with less room on the disk, talk that is not for the tool is not kept."""
 DRAIN_SECONDS = 120.0
 """How long the end of a drive waits for a file that cannot be written."""
 
@@ -208,7 +211,7 @@ class DriveLoop:
         now = time.monotonic()
         self._ended_at = (seconds, now - began, began)
         self._screen.heard(heard, self.state)
-        if self._keep_clips:
+        if self._keep_clips and (not self._is_overheard(heard) or self.file.room() > OVERHEARD_LEAST_ROOM):
             heard = replace(heard, record={**heard.record, "clip": clip_id(utterance.samples)})
         self.take(heard, utterance.samples)
         self._quiet_since = time.monotonic()
@@ -230,6 +233,9 @@ class DriveLoop:
             try:
                 actions = self._take_in(happening, samples)
             except StorageError as error:
+                if self._is_overheard(happening):
+                    self._inbox.popleft()
+                    continue
                 self._retry_at = time.monotonic() + RETRY_SECONDS
                 if not self._stuck:
                     self._stuck = True
@@ -256,12 +262,16 @@ class DriveLoop:
             seen = fresh[-1].seq if fresh else self._seen
             for action in actions:
                 if isinstance(action, Store):
-                    if action.kind == "heard" and samples is not None and action.data.get("clip"):
+                    if action.kind in ("heard", "overheard") and samples is not None and action.data.get("clip"):
                         self.file.add_clip(samples)
                     seen = self.file.append(action.kind, action.data, id=action.id).seq
         self.state, self._seen = state, seen or 0
         self._screen.moved(state)
         return actions
+
+    def _is_overheard(self, happening: Happening) -> bool:
+        """Whether it is talk not for the tool: never worth the disk's last room, or that anything waits for it."""
+        return isinstance(happening, Heard) and happening.decision == "ignore" and not self.state.noting
 
     def _poll(self) -> None:
         if any(self._is_anothers(event) for event in self.file.events(after=self._seen)):
@@ -282,6 +292,8 @@ class DriveLoop:
             case Say(text, why):
                 self._screen.said(text, why)
                 self.speaker.say(text, why)
+            case Show(text):
+                self._screen.told(text)
             case Hush():
                 self.speaker.hush()
             case Expect(step):

@@ -11,6 +11,7 @@ EVENT_KINDS: tuple[str, ...] = (
     "step_begun",  # data: step
     "step_done",  # data: step, how (answered | skipped)
     "heard",  # data: step, start, end, text, words, confidence, engine, clip (or null), decision
+    "overheard",  # talk taken for nothing; data: step, start, end, text, confidence, engine, clip, decision
     "entry",  # data: entry, step, heard (event id or null), finding (JSON), score; the read-back follows
     "entry_confirmed",  # data: entry, by (driver | passenger | bay)
     "entry_corrected",  # data: entry, by, finding (JSON); the old value stays in the earlier event
@@ -24,7 +25,7 @@ EVENT_KINDS: tuple[str, ...] = (
     "deduced",  # data: the deduction's JSON
     "cause_confirmed",  # data: cause, by, remark
     "write_up",  # data: part, text, by
-    "clips_dropped",  # data: clips (how many were erased)
+    "clips_dropped",  # data: clips (how many were erased), overheard (how many events went with them)
     "finished",
 )
 

@@ -91,6 +91,8 @@ class SessionView:
     """Events that made no sense, in one line each; they are passed over and stay in the file."""
     heard: Mapping[str, dict[str, Any]] = field(default_factory=dict)
     """Text, clip and confidence of the utterances by event id, for the entries made from them."""
+    overheard: float = 0.0
+    """Seconds of talk kept that was taken for nothing. It is kept for hearing it again and counts for nothing."""
 
     def entry(self, entry_id: str) -> EntryView | None:
         """Return the entry with this id, or None."""
@@ -158,6 +160,8 @@ def _applied(view: SessionView, event: Event, seq: int) -> SessionView:
         case "heard":
             kept: dict[str, Any] = {key: data[key] for key in ("text", "clip", "confidence") if key in data}
             return replace(view, heard={**view.heard, event.id: kept})
+        case "overheard":
+            return replace(view, overheard=view.overheard + _number(data["end"]) - _number(data["start"]))
         case "entry":
             return replace(view, entries=(*view.entries, _entry(event, seq, view)))
         case "entry_confirmed" | "entry_corrected" | "entry_struck" | "entry_restored":

@@ -6,6 +6,7 @@ import hashlib
 import io
 import json
 import os
+import shutil
 import sqlite3
 import uuid
 from collections.abc import Iterator, Mapping
@@ -44,6 +45,10 @@ _CLIPS_TRIGGER = """
 CREATE TRIGGER clips_stay_as_written BEFORE UPDATE ON clips
     BEGIN SELECT RAISE(ABORT, 'clips are never changed'); END;
 """
+_EVENTS_STAY = """
+CREATE TRIGGER events_stay BEFORE DELETE ON events
+    BEGIN SELECT RAISE(ABORT, 'events are never deleted'); END;
+"""
 _SCHEMA = f"""
 CREATE TABLE events (
     seq INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -55,8 +60,7 @@ CREATE TABLE events (
 {_CLIPS}
 CREATE TRIGGER events_stay_as_written BEFORE UPDATE ON events
     BEGIN SELECT RAISE(ABORT, 'events are never changed'); END;
-CREATE TRIGGER events_stay BEFORE DELETE ON events
-    BEGIN SELECT RAISE(ABORT, 'events are never deleted'); END;
+{_EVENTS_STAY}
 {_CLIPS_TRIGGER}
 """
 
@@ -199,15 +203,28 @@ class Store:
             return tuple(row[0] for row in self._connection.execute("SELECT id FROM clips ORDER BY id"))
 
     def drop_clips(self) -> int:
-        """Erase all clips from the file, the bytes too; return how many. The events stay."""
+        """Erase all clips from the file, the bytes too; return how many.
+
+        The events stay, but for overheard talk: its words are as private as its sound, and nothing refers to it.
+        """
         with self.together():
             self._connection.execute("PRAGMA secure_delete = ON")
             count = self._connection.execute("DELETE FROM clips").rowcount
-            self._insert(uuid.uuid4().hex, "clips_dropped", now(), {"clips": count})
+            self._connection.execute("DROP TRIGGER IF EXISTS events_stay")
+            overheard = self._connection.execute("DELETE FROM events WHERE kind = 'overheard'").rowcount
+            self._connection.execute(_EVENTS_STAY)
+            self._insert(uuid.uuid4().hex, "clips_dropped", now(), {"clips": count, "overheard": overheard})
         with _told(self.path):
             self._connection.execute("VACUUM")
             self._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         return count
+
+    def room(self) -> int:
+        """Return the bytes free on the disk that the file lies on; 0 when it does not tell."""
+        try:
+            return shutil.disk_usage(self.path.parent).free
+        except OSError:
+            return 0
 
     @contextmanager
     def together(self) -> Iterator[None]:
