@@ -17,6 +17,8 @@ from torch import Tensor
 from fieldassist.acoustic.nnet3 import read_matrix
 from fieldassist.errors import UserError
 
+_AROUND = 100
+"""Frames of padding at both ends, more than any network of ours looks away."""
 _COMPONENT = re.compile(rb"<ComponentName> (\S+) <(\w+)> ")
 
 
@@ -45,17 +47,22 @@ class Aligner:
         except (ValueError, IndexError, struct.error):
             raise UserError(f"{path}: not a model file whose network can be read for alignment") from None
 
-    def scores(self, features: Tensor) -> Tensor:
-        """(frames, BINS) cepstra to (frames, STATES) scores; beyond the ends the end frames count."""
-        values = {"input": features}
+    def scores(self, features: Tensor, frames: Tensor) -> Tensor:
+        """(clips, frames, BINS) cepstra to (clips, frames, STATES) scores; frames: how many each clip has.
+
+        Beyond a clip's ends its end frames count.
+        """
+        place = torch.arange(-_AROUND, features.shape[1] + _AROUND, device=features.device)[None, :]
+        place = torch.minimum(place.clamp_min(0), frames[:, None] - 1)
+        values = {"input": features.gather(1, place[:, :, None].expand(-1, -1, features.shape[2]))}
         for name, source in self.nodes:
             given = self._source(source, values)
             part = self.parts[name]
             if isinstance(part, tuple):
-                values[name] = torch.addmm(part[1], given, part[0].T)
+                values[name] = given @ part[0].T + part[1]
             else:
                 values[name] = given.clamp_min(0) if part else given
-        return values[self.output]
+        return values[self.output][:, _AROUND:-_AROUND]
 
     def _source(self, text: str, values: dict[str, Tensor]) -> Tensor:
         inside = re.fullmatch(r"(Append|Sum|Scale|Offset)\((.*)\)", text)
@@ -63,11 +70,11 @@ class Aligner:
             return values[text]
         parts = re.findall(r"(?:\w+\([^()]*(?:\([^()]*\)[^()]*)*\)|[^,\s()]+)", inside[2])
         if inside[1] == "Append":
-            return torch.cat([self._source(part, values) for part in parts], 1)
+            return torch.cat([self._source(part, values) for part in parts], 2)
         if inside[1] == "Sum":
             return torch.stack([self._source(part, values) for part in parts]).sum(0)
         if inside[1] == "Scale":
             return float(parts[0]) * self._source(parts[1], values)
         frames = self._source(parts[0], values)
-        place = torch.arange(len(frames), device=frames.device) + int(parts[1])
-        return frames[place.clamp(0, len(frames) - 1)]
+        place = torch.arange(frames.shape[1], device=frames.device) + int(parts[1])
+        return frames[:, place.clamp(0, frames.shape[1] - 1)]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
 import torch
 from torch import Tensor
 
@@ -22,9 +23,9 @@ WARPS: tuple[float, ...] = (0.88, 0.91, 0.94, 0.97, 1.0, 1.03, 1.06, 1.09, 1.12)
 class Strength:
     """How much is varied; shares are 0..1."""
 
-    clean: float = 0.15
+    clean: float = 0.12
     """Share of clips without added noise."""
-    lowest_snr: float = -2.0
+    lowest_snr: float = -4.0
     highest_snr: float = 26.0
     babble: float = 0.2
     """Share of clips with other people talking behind."""
@@ -47,6 +48,7 @@ class Augmenter:
         self.noise = noise.to(device)
         self.random = torch.Generator(device=device)
         self.random.manual_seed(seed)
+        self.turns = np.random.default_rng(seed)
         self.rooms = _rooms(256, self.random, device)
         self.window = torch.from_numpy(window()).to(device)
         banks = [torch.from_numpy(filters(warp)) for warp in WARPS]
@@ -128,7 +130,7 @@ class Augmenter:
         total = torch.zeros_like(clips)
         for number in range(6):
             other = torch.randperm(count, generator=self.random, device=self.device)
-            turn = int(torch.randint(clips.shape[1], (1,), generator=self.random, device=self.device))
+            turn = int(self.turns.integers(clips.shape[1]))
             voice = clips[other].roll(turn, 1)
             total = total + voice * self.chosen(count, 1.0 if number == 0 else 0.5)[:, None]
         total = total / total.square().mean(1, keepdim=True).sqrt().clamp_min(1e-6)

@@ -10,6 +10,7 @@ sum to one at each frame.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -21,6 +22,10 @@ from torch import Tensor
 from fieldassist.phrases.phonemes import pronunciations
 from fieldassist.words.phones import PHONES, phone_index
 
+VARIANTS = 3
+"""Pronunciations of a word that are looked at."""
+FAN = VARIANTS + 1
+"""States that one state is entered from, or left to, at most: the pronunciations and the silence."""
 _FLOOR = 1e-30
 _NEVER = -1e30
 """Logarithm of nothing, finite so that sums of it stay numbers."""
@@ -36,22 +41,39 @@ class Sentence:
     """States that each state can be entered from."""
     first: tuple[int, ...]
     last: tuple[int, ...]
+    word: npt.NDArray[np.int64]
+    """Number of the word of each state; a silence has that of the word before it, the first one -1."""
+
+    @functools.cached_property
+    def ways(self) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+        """States before and behind each state, (states, FAN) each, filled up with -1."""
+        before = np.full((len(self.phone), FAN), -1)
+        behind = np.full((len(self.phone), FAN), -1)
+        taken = [0] * len(self.phone)
+        for state, entries in enumerate(self.before):
+            before[state, : len(entries)] = entries
+            for entry in entries:
+                behind[entry, taken[entry]] = state
+                taken[entry] += 1
+        return before, behind
 
 
-def sentence(words: Sequence[str], variants: int = 3) -> Sentence:
-    """The states of a sentence, with up to so many pronunciations of a word and silence wherever it may be."""
+def sentence(words: Sequence[str]) -> Sentence:
+    """The states of a sentence, with up to VARIANTS pronunciations of a word and silence wherever it may be."""
     phone: list[int] = [0]
+    owner: list[int] = [-1]
     before: list[tuple[int, ...]] = [()]
     first, last = [0], [0]
     ends: tuple[int, ...] = ()
-    for word in words:
+    for number, word in enumerate(words):
         heads: list[int] = []
         tails: list[int] = []
         entry = (*ends, len(phone) - 1 if ends else 0)  # the silence before this word was laid last
-        for way in pronunciations(word)[:variants]:
+        for way in pronunciations(word)[:VARIANTS]:
             previous: tuple[int, ...] = entry
             for place, name in enumerate(way):
                 phone.append(phone_index(name))
+                owner.append(number)
                 before.append(previous)
                 previous = (len(phone) - 1,)
                 if place == 0:
@@ -61,9 +83,10 @@ def sentence(words: Sequence[str], variants: int = 3) -> Sentence:
             first += heads
         ends = tuple(tails)
         phone.append(0)
+        owner.append(number)
         before.append(ends)
         last = [*ends, len(phone) - 1]
-    return Sentence(np.array(phone), tuple(before), tuple(first), tuple(last))
+    return Sentence(np.array(phone), tuple(before), tuple(first), tuple(last), np.array(owner))
 
 
 @dataclass(frozen=True)
@@ -76,35 +99,27 @@ class Sentences:
     first: Tensor
     last: Tensor
 
+    @property
+    def tensors(self) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
+        return self.phone, self.before, self.after, self.first, self.last
+
     def to(self, device: torch.device) -> Sentences:
-        return Sentences(
-            *(getattr(self, name).to(device) for name in ("phone", "before", "after", "first", "last"))
-        )
+        return Sentences(*(tensor.to(device, non_blocking=True) for tensor in self.tensors))
 
 
-def stacked(items: Sequence[Sentence]) -> Sentences:
-    """Bring sentences to one size."""
-    size = max(len(item.phone) for item in items)
-    followers: list[list[list[int]]] = []
-    for item in items:
-        after: list[list[int]] = [[] for _ in item.phone]
-        for state, entries in enumerate(item.before):
-            for entry in entries:
-                after[entry].append(state)
-        followers.append(after)
-    fan_in = max(len(entries) for item in items for entries in item.before)
-    fan_out = max(len(entries) for after in followers for entries in after)
-    shape = len(items), size
+def stacked(items: Sequence[Sentence], clips: int = 0, states: int = 0) -> Sentences:
+    """Bring sentences to one size, that of the longest or `states`, filled up to `clips` with empty ones."""
+    size = max(states, *(len(item.phone) for item in items))
+    shape = max(clips, len(items)), size
     phone, first, last = np.zeros(shape, np.int64), np.zeros(shape), np.zeros(shape)
-    before, behind = np.full((*shape, fan_in), size), np.full((*shape, fan_out), size)
+    before, behind = np.full((*shape, FAN), size), np.full((*shape, FAN), size)
     for number, item in enumerate(items):
-        phone[number, : len(item.phone)] = item.phone
+        count = len(item.phone)
+        phone[number, :count] = item.phone
         first[number, list(item.first)] = 1.0
         last[number, list(item.last)] = 1.0
-        for state, entries in enumerate(item.before):
-            before[number, state, : len(entries)] = entries
-        for state, leaving in enumerate(followers[number]):
-            behind[number, state, : len(leaving)] = leaving
+        for table, places in zip((before, behind), item.ways, strict=True):
+            table[number, :count] = np.where(places < 0, size, places)
     return Sentences(*(torch.from_numpy(a) for a in (phone, before, behind, first, last)))
 
 
@@ -137,8 +152,7 @@ def _passes(scores: Tensor, lengths: Tensor, sentences: Sentences) -> tuple[Tens
     stay = wide.gather(2, 2 * index + 1).transpose(0, 1).contiguous()
     inside = torch.arange(frames, device=scores.device)[:, None, None] < lengths[None, :, None]
     size = sentences.phone.shape[1]
-    first = torch.where(sentences.first > 0, 0.0, _NEVER).double()
-    last = torch.where(sentences.last > 0, 0.0, _NEVER).double()
+    first, last = ((1.0 - places.double()) * _NEVER for places in (sentences.first, sentences.last))
 
     def sums(values: Tensor, places: Tensor) -> Tensor:
         padded = torch.nn.functional.pad(values, (0, 1), value=_NEVER)
@@ -183,8 +197,12 @@ class PhoneModel:
     end: Tensor
     """(N + 1, N): that the sentence is over."""
 
+    @property
+    def tensors(self) -> tuple[Tensor, Tensor, Tensor]:
+        return self.follow, self.begin, self.end
+
     def to(self, device: torch.device) -> PhoneModel:
-        return PhoneModel(self.follow.to(device), self.begin.to(device), self.end.to(device))
+        return PhoneModel(*(tensor.to(device) for tensor in self.tensors))
 
 
 def phone_model(

@@ -75,7 +75,9 @@ class Trainee(nn.Module):  # type: ignore[misc]
         frames = torch.relu(self.first_normal(self.first(frames)))
         for block in self.blocks:
             frames = block(frames, drop)
-        return self.output(frames).transpose(1, 2), self.states(frames).transpose(1, 2)
+        with torch.autocast(frames.device.type, enabled=False):
+            frames = frames.float()
+            return self.output(frames).transpose(1, 2), self.states(frames).transpose(1, 2)
 
     def begin_states(self) -> None:
         """Start the scores of sentences from those of states."""

@@ -1,7 +1,8 @@
 """Training of the acoustic model: first the state of every frame, then whole sentences against each other.
 
 The first part is cross-entropy on the states that an earlier model finds in the clean clips; the second is
-lattice-free maximum mutual information from there. Every clip is varied anew each time it is used.
+lattice-free maximum mutual information from there. Every clip is varied anew each time it is used. Batches have
+a few fixed sizes, so that a GPU can replay what it has done before.
 """
 
 from __future__ import annotations
@@ -19,16 +20,37 @@ from torch import Tensor
 
 from fieldassist.acoustic.align import Aligner
 from fieldassist.acoustic.augment import Augmenter, Strength, resampled
+from fieldassist.acoustic.captured import Captured
 from fieldassist.acoustic.corpus import Speech, joined, load_pack
 from fieldassist.acoustic.features import BINS, FRAME, RATE, SHIFT, cepstrum
-from fieldassist.acoustic.hmm import PhoneModel, Sentence, aligned, anything, phone_model, said, sentence, stacked
+from fieldassist.acoustic.hmm import (
+    PhoneModel,
+    Sentence,
+    Sentences,
+    aligned,
+    anything,
+    phone_model,
+    said,
+    sentence,
+    stacked,
+)
 from fieldassist.acoustic.layers import SUBSAMPLING
 from fieldassist.acoustic.network import Shape, Trainee
 from fieldassist.phrases.phonemes import pronunciations
-from fieldassist.words.phones import STATES, phone_index
+from fieldassist.words.phones import phone_index
 
 _LEAD, _TRAIL = 0.4, 0.5
 """Seconds of further noise before and after a clip, at most."""
+_OUTPUT = SUBSAMPLING * SHIFT
+"""Samples for one output."""
+_SIZES = (48, 64, 80, 96, 120, 144, 176, 216, 264, 336)
+"""Outputs of a batch's clips, padded to one of these."""
+_LONGEST = 8.0
+"""Seconds; longer clips are cut at pauses."""
+_PIECE = 2.5
+"""Seconds after which a long clip may be cut."""
+_PAUSE = 4
+"""Outputs of silence that a cut needs."""
 
 
 @dataclass(frozen=True)
@@ -40,9 +62,7 @@ class Plan:
     """Stop, with the same schedule compressed, after so much time."""
     states: float = 0.5
     """Share of the training before whole sentences are trained."""
-    batch_seconds: float = 400.0
-    whole_batches: float = 3.0
-    """How much larger the batches of whole sentences are: their cost is in the frames, not in the clips."""
+    batch_seconds: float = 800.0
     rate: float = 2e-3
     final_rate: float = 2e-5
     decay: float = 1e-2
@@ -60,6 +80,13 @@ class Plan:
     shape: Shape = field(default_factory=Shape)
     strength: Strength = field(default_factory=Strength)
     seed: int = 1
+
+
+@dataclass(frozen=True)
+class _Batch:
+    clips: list[int]
+    size: int
+    """Outputs of each, with what is only padding."""
 
 
 class Trainer:
@@ -87,16 +114,20 @@ class Trainer:
         self.augmenter = Augmenter(torch.from_numpy(noise), self.device, plan.strength, plan.seed)
         self.samples = torch.zeros(0, dtype=torch.int16, device=self.device)
         self.where: list[tuple[int, int]] = []
-        self.states: list[Tensor] = []
-        self.aligner = Aligner(aligner, self.device)
         self.sentences: list[Sentence] = []
         self.words: list[tuple[str, ...]] = []
         self.use: list[float] = []
         self.listened: list[int] = []
+        self.states = torch.zeros(0, dtype=torch.int16, device=self.device)
+        """State of its sentence at each output of each clip, one clip after another; and the phone there."""
+        self.state_phones = torch.zeros(0, dtype=torch.int16, device=self.device)
+        self.state_begins: list[int] = [0]
+        self.aligner = Aligner(aligner, self.device)
+        self.known: dict[tuple[str, ...], Sentence] = {}
+        self.said = Captured(_said)
+        self.anything = Captured(_anything)
         self.look_for_packs()
-        self.moved: tuple[Tensor, Tensor] = (torch.zeros(0), torch.zeros(0))
         self.trainee = Trainee(plan.shape).to(self.device)
-        self.phones = self._phone_model()
         if begin is not None:
             self.trainee.load_state_dict(torch.load(begin, map_location=self.device))
         else:
@@ -115,149 +146,197 @@ class Trainer:
         self._add(joined([load_pack(path) for path in fresh]))
         return True
 
+    @property
+    def hours(self) -> float:
+        """Length of the material."""
+        return len(self.samples) / RATE / 3600
+
     def _add(self, speech: Speech) -> None:
         before = len(self.samples)
         self.samples = torch.cat([self.samples, torch.from_numpy(speech.samples).to(self.device)])
         usage = dict(self.plan.weights)
-        known: dict[tuple[str, ...], Sentence] = {}
-        for clip, words in enumerate(speech.words):
-            begin, end = int(speech.begins[clip]), int(speech.begins[clip + 1])
-            if words not in known:
-                known[words] = sentence(words)
+        fresh: list[int] = []
+        for number, words in enumerate(speech.words):
+            begin, end = int(speech.begins[number]), int(speech.begins[number + 1])
             phones = [phone_index(phone) for word in words for phone in pronunciations(word)[0]]
-            if (end - begin) / SHIFT / SUBSAMPLING < 1.2 * len(phones) or end - begin > 20 * RATE:
+            if (end - begin) / _OUTPUT < 1.2 * len(phones):
                 continue
-            listened = speech.speakers[clip] in self.plan.held_out
-            if listened:
-                self.listened.append(len(self.where))
-            self.where.append((before + begin, before + end))
-            self.sentences.append(known[words])
-            self.words.append(words)
-            self.use.append(0.0 if listened else usage.get(speech.groups[clip], 1.0))
-        with torch.no_grad():
-            self._align(list(range(len(self.states), len(self.where))))
+            listened = speech.speakers[number] in self.plan.held_out
+            use = 0.0 if listened else usage.get(speech.groups[number], 1.0)
+            if end - begin <= _LONGEST * RATE:
+                if listened:
+                    self.listened.append(len(self.where))
+                fresh.append(self._clip(before + begin, before + end, words, use))
+            elif not listened:
+                for first, last, part in self._cut(before + begin, before + end, words):
+                    fresh.append(self._clip(first, last, part, use))
+        self._align(fresh)
 
+    def _clip(self, begin: int, end: int, words: tuple[str, ...], use: float) -> int:
+        if words not in self.known:
+            self.known[words] = sentence(words)
+        self.where.append((begin, end))
+        self.sentences.append(self.known[words])
+        self.words.append(words)
+        self.use.append(use)
+        return len(self.where) - 1
+
+    @torch.no_grad()  # type: ignore[untyped-decorator, unused-ignore]
+    def _cut(self, begin: int, end: int, words: tuple[str, ...]) -> list[tuple[int, int, tuple[str, ...]]]:
+        """Pieces of a long clip, cut in the middle of its pauses; what is still too long is left out."""
+        whole = sentence(words)
+        clip = self.samples[begin:end][None].float() / 32768.0
+        likelihood, states = self._heard(clip, [end - begin], [whole])
+        if not math.isfinite(float(likelihood[0])):
+            return []
+        path = states[0].cpu().numpy()
+        silent = whole.phone[path] == 0
+        pieces = []
+        start, first = 0, 0
+        pause = 0
+        for place in range(len(path) + 1):
+            over = place == len(path)
+            if not over and silent[place]:
+                pause += 1
+                continue
+            middle = place if over else place - pause // 2
+            after = len(words) if over else int(whole.word[path[place]])
+            if over or (pause >= _PAUSE and (middle - start) * _OUTPUT >= _PIECE * RATE and after > first):
+                length = (middle - start) * _OUTPUT
+                if first < after and length <= _LONGEST * RATE:
+                    stop = end if over else begin + middle * _OUTPUT
+                    pieces.append((begin + start * _OUTPUT, stop, words[first:after]))
+                start, first = middle, after
+            pause = 0
+        return pieces
+
+    def _heard(self, clips: Tensor, lengths: list[int], items: list[Sentence]) -> tuple[Tensor, Tensor]:
+        """Log likelihoods and states (clips, outputs) that the earlier model finds in clean clips."""
+        energies = self.augmenter.energies(clips, warp=False)
+        frames = torch.tensor([1 + max(0, length - FRAME) // SHIFT for length in lengths], device=self.device)
+        features = energies @ torch.from_numpy(cepstrum()).to(self.device)
+        scores = self.aligner.scores(features, frames)[:, ::SUBSAMPLING]
+        return aligned(scores, -(-frames // SUBSAMPLING), stacked(items).to(self.device))
+
+    @torch.no_grad()  # type: ignore[untyped-decorator, unused-ignore]
     def _align(self, fresh: list[int]) -> None:
         """Find the state of each output of the clean clips; a clip that does not fit is used no more."""
         order = sorted(fresh, key=lambda clip: self.where[clip][1] - self.where[clip][0])
-        self.states += [torch.zeros(0, dtype=torch.long)] * len(fresh)
-        transform = torch.from_numpy(cepstrum()).to(self.device)
-        for first in range(0, len(order), 64):
-            batch = order[first : first + 64]
-            clips, lengths = self._audio(batch, still=True)
-            energies = self.augmenter.energies(clips, warp=False)
-            frames = 1 + (lengths - FRAME).clamp_min(0) // SHIFT
-            outputs = -(-frames // SUBSAMPLING)
-            scores = torch.zeros(len(batch), int(outputs.max()), STATES, device=self.device)
-            for row, count in enumerate(frames.tolist()):
-                found = self.aligner.scores(energies[row, :count] @ transform)[::SUBSAMPLING]
-                scores[row, : len(found)] = found
-            likelihood, states = aligned(
-                scores, outputs, stacked([self.sentences[c] for c in batch]).to(self.device)
+        found: dict[int, Tensor] = {}
+        fits: dict[int, Tensor] = {}
+        for first in range(0, len(order), 128):
+            batch = order[first : first + 128]
+            lengths = [self.where[clip][1] - self.where[clip][0] for clip in batch]
+            likelihood, states = self._heard(
+                self._raw(batch, max(lengths)), lengths, [self.sentences[c] for c in batch]
             )
             for row, clip in enumerate(batch):
-                self.states[clip] = states[row, : int(outputs[row])].clone()
-                if not math.isfinite(float(likelihood[row])):
-                    self.use[clip] = 0.0
+                count = -(-(1 + max(0, lengths[row] - FRAME) // SHIFT) // SUBSAMPLING)
+                found[clip] = states[row, :count].to(torch.int16)
+            fits |= dict(zip(batch, torch.isfinite(likelihood).tolist(), strict=True))
+        pieces = [self.states]
+        phones = [self.state_phones]
+        for clip in fresh:
+            pieces.append(found[clip])
+            own = torch.from_numpy(self.sentences[clip].phone).to(self.device, torch.int16)
+            phones.append(own[found[clip].long()])
+            self.state_begins.append(self.state_begins[-1] + len(found[clip]))
+            if not fits[clip]:
+                self.use[clip] = 0.0
+        self.states, self.state_phones = torch.cat(pieces), torch.cat(phones)
 
-    def _targets(self, batch: list[int], lead: Tensor, speeds: Tensor, size: int) -> Tensor:
-        """The network's output that is right for each varied frame, (clips, size)."""
-        longest = max(len(self.states[clip]) for clip in batch)
-        states = torch.zeros(len(batch), longest, dtype=torch.long, device=self.device)
-        counts = torch.tensor([len(self.states[clip]) for clip in batch], device=self.device)
-        for row, clip in enumerate(batch):
-            states[row, : len(self.states[clip])] = self.states[clip]
-        time = torch.arange(size, device=self.device)[None, :] * (SUBSAMPLING * SHIFT) - lead[:, None]
-        place = (time * speeds[:, None] / (SUBSAMPLING * SHIFT)).round().long()
-        inside = (place >= 0) & (place < counts[:, None])
-        index = states.gather(1, place.clamp_min(0).minimum(counts[:, None] - 1))
-        phone = stacked([self.sentences[clip] for clip in batch]).phone.to(self.device).gather(1, index)
-        phone = torch.where(inside, phone, torch.zeros_like(phone))
-        index = torch.where(inside, index, torch.full_like(index, -1))
-        further = torch.zeros_like(index)
-        further[:, 1:] = (index[:, 1:] == index[:, :-1]) | ((phone[:, 1:] == 0) & (phone[:, :-1] == 0))
+    def _targets(self, batch: _Batch, lead: Tensor, speeds: Tensor) -> Tensor:
+        """The network's output that is right for each varied frame, (clips, outputs)."""
+        begins = torch.tensor([self.state_begins[clip] for clip in batch.clips], device=self.device)
+        ends = torch.tensor([self.state_begins[clip + 1] for clip in batch.clips], device=self.device)
+        counts = (ends - begins)[:, None]
+        place = torch.arange(batch.size, device=self.device)[None, :] * _OUTPUT - lead[:, None]
+        place = (place * speeds[:, None] / _OUTPUT).round().long()
+        inside = (place >= 0) & (place < counts)
+        place = begins[:, None] + place.clamp_min(0).minimum(counts - 1)
+        phone = torch.where(inside, self.state_phones[place].long(), 0)
+        state = torch.where(inside, self.states[place].long(), -1)
+        further = torch.zeros_like(state)
+        further[:, 1:] = (state[:, 1:] == state[:, :-1]) | ((phone[:, 1:] == 0) & (phone[:, :-1] == 0))
         return 2 * phone + further
-
-    def _phone_model(self) -> PhoneModel:
-        words = [words for words, use in zip(self.words, self.use, strict=True) if use > 0]
-        return phone_model(words, self.plan.seed).to(self.device)
 
     def _set_scale(self) -> None:
         """Mean and spread of the energies over a few varied batches."""
         found = []
-        for number, batch in enumerate(self._batches(self.plan.batch_seconds)):
-            energies, frames = self._energies(batch)
+        for number, batch in enumerate(self._batches()):
+            energies, frames, _, _ = self._energies(batch)
             valid = torch.arange(energies.shape[1], device=self.device)[None, :] < frames[:, None]
             found.append(energies[valid])
-            if number == 3:
+            if number == 5:
                 break
         every = torch.cat(found)
         self.trainee.mean.copy_(every.mean(0))
         self.trainee.scale.copy_(1.0 / every.std(0).clamp_min(0.5))
 
-    def _batches(self, seconds: float) -> Iterator[list[int]]:
-        """One round over the material, clips of like length together, so many seconds in a batch."""
+    def _clips_of(self, size: int) -> int:
+        """Clips in a full batch of this size."""
+        return max(1, int(self.plan.batch_seconds * RATE / (size * _OUTPUT)))
+
+    def _batches(self) -> Iterator[_Batch]:
+        """One round over the material, clips of like length together."""
         use = np.array(self.use)
         times = np.floor(use + self.random.random(len(use))).astype(int)
         order = np.repeat(np.arange(len(use)), times)
-        length = np.array([end - begin for begin, end in self.where]) / RATE + _LEAD + _TRAIL
-        order = order[np.argsort(length[order] * self.random.uniform(0.85, 1.15, len(order)))]
-        batches: list[list[int]] = [[]]
-        longest = 0.0
-        for clip in order:
-            longest = max(longest, length[clip] * 1.15)
-            if batches[-1] and longest * (len(batches[-1]) + 1) > seconds:
-                batches.append([])
-                longest = length[clip] * 1.15
-            batches[-1].append(int(clip))
-        self.random.shuffle(batches)
-        yield from batches
+        self.random.shuffle(order)
+        length = np.array([end - begin for begin, end in self.where])[order]
+        slowest = 1 - self.plan.strength.speed
+        outputs = (length / slowest + (_LEAD + _TRAIL) * RATE) / _OUTPUT + 2
+        kind = np.searchsorted(np.array(_SIZES), outputs)
+        batches = []
+        for number, size in enumerate(_SIZES):
+            clips = order[kind == number].tolist()
+            step = self._clips_of(size)
+            batches += [_Batch(clips[at : at + step], size) for at in range(0, len(clips), step)]
+        for choice in self.random.permutation(len(batches)):
+            yield batches[choice]
 
-    def _audio(self, batch: list[int], still: bool = False) -> tuple[Tensor, Tensor]:
-        """Clips of full scale 1 with some quiet around, at a drawn speed (clips, samples), and their lengths."""
-        places = torch.tensor([self.where[clip] for clip in batch], device=self.device)
+    def _raw(self, clips: list[int], size: int) -> Tensor:
+        """Clips as they are, of full scale 1, (clips, size) with zeros behind each."""
+        places = torch.tensor([self.where[clip] for clip in clips], device=self.device)
         lengths = places[:, 1] - places[:, 0]
-        steps = torch.arange(int(lengths.max()) + 8, device=self.device)[None, :]
+        steps = torch.arange(size, device=self.device)[None, :]
         raw = self.samples[(places[:, :1] + steps).clamp_max(len(self.samples) - 1)].float() / 32768.0
-        raw = torch.where(steps < lengths[:, None], raw, torch.zeros_like(raw))
-        if still:
-            return raw, lengths
-        speeds = self.augmenter.speeds(len(batch))
-        played = (lengths / speeds).long()
-        lead = (self.augmenter.uniform(len(batch), 0, _LEAD) * RATE).long()
-        trail = (self.augmenter.uniform(len(batch), 0, _TRAIL) * RATE).long()
-        total = lead + played + trail
-        out = resampled(raw, speeds, int(played.max()))
-        place = torch.arange(int(total.max()), device=self.device)[None, :] - lead[:, None]
+        return torch.where(steps < lengths[:, None], raw, torch.zeros_like(raw))
+
+    def _energies(self, batch: _Batch) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+        """Log energies (clips, frames, BINS) of clips varied anew, and of each: frames, lead (samples), speed."""
+        lengths = [self.where[clip][1] - self.where[clip][0] for clip in batch.clips]
+        count = len(lengths)
+        raw = self._raw(batch.clips, max(lengths) + 8)
+        speeds = self.augmenter.speeds(count)
+        played = (torch.tensor(lengths, device=self.device) / speeds).long()
+        lead = (self.augmenter.uniform(count, 0, _LEAD) * RATE).long()
+        total = lead + played + (self.augmenter.uniform(count, 0, _TRAIL) * RATE).long()
+        size = batch.size * _OUTPUT + FRAME
+        out = resampled(raw, speeds, size)
+        place = torch.arange(size, device=self.device)[None, :] - lead[:, None]
         inside = (place >= 0) & (place < played[:, None])
-        moved = out.gather(1, place.clamp(0, out.shape[1] - 1))
-        self.moved = lead, speeds
-        return torch.where(inside, moved, torch.zeros_like(moved)), total
+        clips = torch.where(inside, out.gather(1, place.clamp(0, size - 1)), torch.zeros_like(out))
+        frames = 1 + (total - FRAME).clamp_min(0) // SHIFT
+        return self.augmenter.energies(self.augmenter.vary(clips, total)), frames, lead, speeds
 
-    def _energies(self, batch: list[int], still: bool = False) -> tuple[Tensor, Tensor]:
-        """Log energies (clips, frames, BINS) of varied clips, and the number of frames of each."""
-        clips, lengths = self._audio(batch, still)
-        clips = self.augmenter.vary(clips, lengths)
-        frames = 1 + (lengths - FRAME).clamp_min(0) // SHIFT
-        return self.augmenter.energies(clips, warp=not still), frames
-
-    def _input(self, energies: Tensor, frames: Tensor) -> tuple[Tensor, Tensor]:
+    def _input(self, energies: Tensor, frames: Tensor, size: int) -> tuple[Tensor, Tensor]:
         """Padded by the context with each clip's own first and last frame; and the outputs of each clip."""
         context = self.plan.shape.context
-        outputs = -(-frames // SUBSAMPLING)
-        need = int(outputs.max()) * SUBSAMPLING - SUBSAMPLING + 1 + 2 * context
+        need = size * SUBSAMPLING - SUBSAMPLING + 1 + 2 * context
         place = torch.arange(need, device=self.device)[None, :] - context
         place = torch.minimum(place.clamp_min(0), frames[:, None] - 1)
-        return energies.gather(1, place[:, :, None].expand(-1, -1, BINS)), outputs
+        return energies.gather(1, place[:, :, None].expand(-1, -1, BINS)), -(-frames // SUBSAMPLING)
 
     def train(self, out: Path, say: bool = True) -> None:
         """Train, and write the kept weights to `out` at the end and now and then on the way."""
         plan = self.plan
         began = time.monotonic()
         optimizer = torch.optim.AdamW(self.trainee.parameters(), lr=plan.rate, weight_decay=plan.decay)
-        update, turned = 0, False
-        sums: dict[str, float] = {}
-        batches = self._batches(plan.batch_seconds)
+        update, since, turned = 0, 0, False
+        sums: dict[str, Tensor] = {}
+        phones: PhoneModel | None = None
+        batches = self._batches()
         while True:
             progress = max(update / plan.updates, (time.monotonic() - began) / 60 / plan.minutes)
             if progress >= 1:
@@ -265,95 +344,121 @@ class Trainer:
             batch = next(batches, None)
             if batch is None:
                 if self.look_for_packs():
-                    self.phones = self._phone_model()
-                batches = self._batches(plan.batch_seconds * (plan.whole_batches if turned else 1.0))
+                    phones = None
+                batches = self._batches()
                 continue
             if progress >= plan.states and not turned:
                 turned = True
                 if plan.states > 0:
                     self.trainee.begin_states()
-                batches = self._batches(plan.batch_seconds * plan.whole_batches)
-                continue
+            if turned and phones is None:
+                words = [words for words, use in zip(self.words, self.use, strict=True) if use > 0]
+                phones = phone_model(words, plan.seed).to(self.device)
             for group in optimizer.param_groups:
                 group["lr"] = _rate(progress, plan)
-            values = self._update(batch, optimizer, whole=turned)
+            values = self._update(batch, optimizer, phones if turned else None)
             update += 1
+            since += 1
             for name, value in values.items():
-                sums[name] = sums.get(name, 0.0) + value
-            follow = min(plan.average, (update + 1) / (update + 10))
-            for name, value in self.trainee.state_dict().items():
-                kept = self.kept[name]
-                if kept.is_floating_point():
-                    kept.mul_(follow).add_(value, alpha=1 - follow)
-                else:
-                    kept.copy_(value)
+                sums[name] = sums[name] + value if name in sums else value
+            self._follow(min(plan.average, (update + 1) / (update + 10)))
             if update % 100 == 0:
-                line = {
-                    name: round(value / sums["updates"], 4) for name, value in sums.items() if name != "updates"
-                }
+                line = {name: round(float(value) / since, 4) for name, value in sums.items()}
                 line |= {"update": update, "progress": round(progress, 3), "hours": round(self.hours, 2),
                          "seconds": round(time.monotonic() - began, 1)}  # fmt: skip
                 if say:
                     print(json.dumps(line), flush=True)
-                sums = {}
+                sums, since = {}, 0
             if update % 1000 == 0:
-                torch.save(self.kept, out)
-        torch.save(self.kept, out)
+                self._save(out)
+        self._save(out)
         if self.listened:
-            with torch.no_grad():
-                print(json.dumps({"held out": self.listen()}), flush=True)
+            print(json.dumps({"held out": self.listen()}), flush=True)
 
-    @property
-    def hours(self) -> float:
-        """Length of the material."""
-        return len(self.samples) / RATE / 3600
+    def _follow(self, share: float) -> None:
+        """Move the kept weights towards the trained ones."""
+        current = self.trainee.state_dict()
+        names = [name for name, value in current.items() if value.is_floating_point()]
+        kept, trained = [self.kept[name] for name in names], [current[name] for name in names]
+        torch._foreach_mul_(kept, share)
+        torch._foreach_add_(kept, trained, alpha=1 - share)
 
-    def _update(self, batch: list[int], optimizer: torch.optim.Optimizer, whole: bool) -> dict[str, float]:
+    def _save(self, out: Path) -> None:
+        scratch = out.with_suffix(".part")
+        torch.save(self.kept, scratch)
+        scratch.rename(out)
+
+    def _update(
+        self, batch: _Batch, optimizer: torch.optim.Optimizer, phones: PhoneModel | None
+    ) -> dict[str, Tensor]:
+        """One step; with the model of phones also towards the whole sentences."""
         plan = self.plan
         self.trainee.train()
-        energies, frames = self._energies(batch)
+        energies, frames, lead, speeds = self._energies(batch)
         energies = self.augmenter.masked(energies, self.trainee.mean)
-        given, outputs = self._input(energies, frames)
-        scores, guesses = self.trainee(given, plan.drop)
-        count = float(outputs.sum())
-        right = self._targets(batch, *self.moved, int(scores.shape[1]))
-        valid = torch.arange(right.shape[1], device=self.device)[None, :] < outputs[:, None]
-        losses = torch.nn.functional.cross_entropy(guesses[valid], right[valid], reduction="none")
-        loss = losses.mean()
-        values = {"states": float(loss.detach()), "updates": 1.0,
-                  "right": float((guesses.detach().argmax(2) == right)[valid].float().mean())}  # fmt: skip
-        if whole:
-            sentences = stacked([self.sentences[clip] for clip in batch]).to(self.device)
-            with torch.no_grad():
-                likely, target = said(scores.detach(), outputs, sentences)
-                possible, other = anything(scores.detach(), outputs, self.phones)
-                fits = torch.isfinite(likely)
-                other = other * fits[:, None, None]
+        given, outputs = self._input(energies, frames, batch.size)
+        with torch.autocast(self.device.type, torch.bfloat16, enabled=self.device.type == "cuda"):
+            scores, guesses = self.trainee(given, plan.drop)
+        scores, guesses = scores.float(), guesses.float()
+        count = outputs.sum()
+        valid = torch.arange(batch.size, device=self.device)[None, :] < outputs[:, None]
+        right = torch.where(valid, self._targets(batch, lead, speeds), -100)
+        loss = torch.nn.functional.cross_entropy(guesses.transpose(1, 2), right, ignore_index=-100)
+        values = {"states": loss.detach(), "right": (guesses.detach().argmax(2) == right).sum() / count}
+        if phones is not None:
+            likely, target, possible, other = self._compared(batch, scores.detach(), outputs, phones)
+            fits = torch.isfinite(likely)
+            other = other * fits[:, None, None]
             loss = plan.states_weight * loss + (scores * (other - target)).sum() / count
-            loss = loss + plan.smooth * scores.square().sum(2).mean()
-            values["gain"] = float(torch.where(fits, likely - possible.double(), 0.0).sum()) / count
+            loss = loss + plan.smooth * (scores.square().sum(2) * valid).sum() / count
+            values["gain"] = torch.where(fits, likely - possible.double(), 0.0).sum() / count
         optimizer.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(self.trainee.parameters(), 5.0)
         optimizer.step()
         return values
 
+    def _compared(
+        self, batch: _Batch, scores: Tensor, outputs: Tensor, phones: PhoneModel
+    ) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+        """Likelihood and occupancies given the sentence, and given any; computed at the batch's full size."""
+        count, full = len(batch.clips), self._clips_of(batch.size)
+        items = [self.sentences[clip] for clip in batch.clips]
+        states = -(-max(len(item.phone) for item in items) // 64) * 64
+        rows = stacked(items, full, states).to(self.device)
+        scores = torch.nn.functional.pad(scores, (0, 0, 0, 0, 0, full - count))
+        outputs = torch.nn.functional.pad(outputs, (0, full - count), value=1)
+        likely, target = self.said(scores, outputs, *rows.tensors)
+        possible, other = self.anything(scores, outputs, *phones.tensors)
+        return likely[:count], target[:count], possible[:count], other[:count]
+
+    @torch.no_grad()  # type: ignore[untyped-decorator, unused-ignore]
     def listen(self) -> float:
-        """Mean gain (sentence against any sentence, nats for an output) of the kept weights on held-out clips."""
+        """Share of right states of the kept weights on the held-out clips as they are."""
         trained = {name: value.clone() for name, value in self.trainee.state_dict().items()}
         self.trainee.load_state_dict(self.kept)
         self.trainee.eval()
-        total, count = 0.0, 0.0
-        for begin in range(0, len(self.listened), 40):
-            batch = self.listened[begin : begin + 40]
-            given, outputs = self._input(*self._energies(batch, still=True))
-            scores, _ = self.trainee(given)
-            likely, _ = said(scores, outputs, stacked([self.sentences[c] for c in batch]).to(self.device))
-            possible, _ = anything(scores, outputs, self.phones)
-            total += float((likely - possible.double()).sum())
-            count += float(outputs.sum())
+        hits, count = 0.0, 0.0
+        for clip in self.listened:
+            begin, end = self.where[clip]
+            energies = self.augmenter.energies(self._raw([clip], end - begin), warp=False)
+            frames = torch.tensor([energies.shape[1]], device=self.device)
+            size = self.state_begins[clip + 1] - self.state_begins[clip]
+            given, _ = self._input(energies, frames, size)
+            nothing = torch.zeros(1, device=self.device)
+            right = self._targets(_Batch([clip], size), nothing.long(), nothing + 1.0)
+            hits += float((self.trainee(given)[1].argmax(2) == right).sum())
+            count += size
         self.trainee.load_state_dict(trained)
-        return total / count
+        return hits / count
+
+
+def _said(scores: Tensor, lengths: Tensor, *rows: Tensor) -> tuple[Tensor, Tensor]:
+    return said(scores, lengths, Sentences(*rows))
+
+
+def _anything(scores: Tensor, lengths: Tensor, *model: Tensor) -> tuple[Tensor, Tensor]:
+    return anything(scores, lengths, PhoneModel(*model))
 
 
 def _rate(progress: float, plan: Plan) -> float:
