@@ -72,6 +72,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     render.add_argument("--styles", type=Path, required=True)
     render.add_argument("--worker", type=int, default=0)
     render.add_argument("--workers", type=int, default=1)
+    render.add_argument("--device", default="cpu", help="cpu, or a GPU such as cuda:0")
     render.add_argument("--out", type=Path, required=True, help="folder for the packs")
 
     train = stages.add_parser("train", help="train the network")
@@ -180,7 +181,7 @@ def _synth(args: argparse.Namespace) -> None:
 def _render(args: argparse.Namespace) -> None:
     from fieldassist.acoustic.synth import render
 
-    render(args.plan, args.network, args.styles, args.out, args.worker, args.workers)
+    render(args.plan, args.network, args.styles, args.out, args.worker, args.workers, args.device)
 
 
 def _train(args: argparse.Namespace) -> None:

@@ -1,14 +1,15 @@
 """Synthetic training speech in bulk: a plan that can be carried to another machine, and packs made from it.
 
 A plan has one JSON object a line: the text, its phonemes, the style vectors and their share, and the speed. It is
-made where eSpeak NG is; rendering it needs only onnxruntime, the Kokoro network and its style vectors.
+made where eSpeak NG is; rendering it needs only the Kokoro network and its style vectors, and onnxruntime or, for
+a GPU, PyTorch and onnx.
 """
 
 from __future__ import annotations
 
 import json
 import tomllib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,10 @@ from fieldassist.errors import UserError
 from fieldassist.words.recognizer import SAMPLE_RATE
 
 PACK_CLIPS = 20
+"""Clips in a pack; ten times as many where a GPU makes them."""
+
+_LONGEST = 510
+"""Rows of a file of style vectors: one for each number of tokens."""
 
 
 def plan_lines(texts: Iterable[str], styles: Sequence[str], gb: float = 0.2, seed: int = 0) -> Iterator[str]:
@@ -40,17 +45,16 @@ def plan_lines(texts: Iterable[str], styles: Sequence[str], gb: float = 0.2, see
         }, ensure_ascii=False)  # fmt: skip
 
 
-def render(plan: Path, network: Path, styles: Path, out: Path, worker: int = 0, workers: int = 1) -> None:
+def render(
+    plan: Path, network: Path, styles: Path, out: Path, worker: int = 0, workers: int = 1, device: str = "cpu"
+) -> None:
     """Speak every `workers`-th line of a plan into packs in the folder `out`.
 
-    network: the ONNX file; styles: a folder of style vectors. Raises UserError for a plan that is none.
+    network: the ONNX file; styles: a folder of style vectors; device: "cpu" (onnxruntime) or one of PyTorch's,
+    such as "cuda:1". Raises UserError for a plan that is none.
     """
-    import onnxruntime
-
-    options = onnxruntime.SessionOptions()
-    options.intra_op_num_threads = 1
-    options.log_severity_level = 3
-    session = onnxruntime.InferenceSession(str(network), options, providers=["CPUExecutionProvider"])
+    speak = _speaker(network, device)
+    clips = PACK_CLIPS if device == "cpu" else 10 * PACK_CLIPS
     symbols = _symbols()
     out.mkdir(parents=True, exist_ok=True)
     waiting: list[tuple[np.ndarray, tuple[str, ...], str]] = []
@@ -67,16 +71,34 @@ def render(plan: Path, network: Path, styles: Path, out: Path, worker: int = 0, 
             words, speaker = tuple(entry["words"].split()), "+".join(entry["styles"])
         except (ValueError, KeyError, TypeError) as error:
             raise UserError(f"{plan}:{number + 1}: not a line of a plan ({error})") from None
-        wave = np.asarray(session.run(None, given)[0], np.float64).reshape(-1)
+        wave = np.asarray(speak(given), np.float64).reshape(-1)
         wave = resample_poly(wave, SAMPLE_RATE // 8000, 24_000 // 8000)
         wave = wave / max(1.0, float(np.abs(wave).max()) / 0.95)
         waiting.append((np.rint(wave * 32767).astype(np.int16), words, speaker))
-        if len(waiting) >= PACK_CLIPS:
+        if len(waiting) >= clips:
             save_pack(_speech(waiting), out / f"kokoro-{worker:03d}-{packs:04d}.npz")
             packs += 1
             waiting = []
     if waiting:
         save_pack(_speech(waiting), out / f"kokoro-{worker:03d}-{packs:04d}.npz")
+
+
+def _speaker(network: Path, device: str) -> Callable[[Mapping[str, np.ndarray]], np.ndarray]:
+    if device != "cpu":
+        import torch
+
+        from fieldassist.acoustic.kokoro import Network
+
+        torch.set_num_threads(1)  # one of many workers
+        graph = Network(network, device)
+        return lambda given: graph.run(given)[0]
+    import onnxruntime
+
+    options = onnxruntime.SessionOptions()
+    options.intra_op_num_threads = 1
+    options.log_severity_level = 3
+    session = onnxruntime.InferenceSession(str(network), options, providers=["CPUExecutionProvider"])
+    return lambda given: np.asarray(session.run(None, dict(given))[0])
 
 
 def _symbols() -> dict[str, int]:
@@ -85,8 +107,14 @@ def _symbols() -> dict[str, int]:
 
 
 def _style(folder: Path, names: Sequence[str], share: float) -> np.ndarray:
-    first, second = (np.fromfile(folder / f"{name}.bin", np.float32).reshape(-1, 256) for name in names)
+    """A mix of two styles, shape (tokens, 256). Files of half the size hold 16-bit floats."""
+    first, second = (_vectors(folder / f"{name}.bin") for name in names)
     return np.asarray(share * first + (1 - share) * second, np.float32)
+
+
+def _vectors(path: Path) -> np.ndarray:
+    kind = np.float32 if path.stat().st_size >= 4 * 256 * _LONGEST else np.float16
+    return np.fromfile(path, kind).reshape(-1, 256).astype(np.float32)
 
 
 def _speech(clips: Sequence[tuple[np.ndarray, tuple[str, ...], str]]) -> Speech:
