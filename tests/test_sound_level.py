@@ -8,7 +8,7 @@ import pytest
 from fieldassist.acoustic.cabin import Cabin, cabin_noise
 from fieldassist.acoustic.mixing import active_speech_level, add_noise, to_float, to_int16, to_level
 from fieldassist.resources import shipped
-from fieldassist.sound.endpoint import Began, Ended, Endpointer, Went, utterances
+from fieldassist.sound.endpoint import Began, Ended, Endpointer, Paused, Went, utterances
 from fieldassist.sound.level import measure
 from fieldassist.sound.wave import read_wave
 from fieldassist.words.recognizer import SAMPLE_RATE
@@ -69,16 +69,41 @@ def test_any_stretches_give_the_same_cuts(voice):
     ended = [cut.utterance for cut in cuts if isinstance(cut, Ended)]
     whole = utterances(samples)
     assert [(u.start, u.end) for u in ended] == [(u.start, u.end) for u in whole]
-    fed, seen = [], []
-    for cut in cuts:  # what is fed while it is spoken begins with what is handed over at the end
+    fed, seen, paused = [], [], False
+    for cut in cuts:  # what is fed while it is spoken is what is handed over at the end
         match cut:
             case Began(_, first, _):
-                fed = [first]
+                fed, paused = [first], False
             case Went(more):
                 fed.append(more)
-            case Ended(utterance):
-                seen.append(np.concatenate(fed)[: len(utterance.samples)])
+                paused = False
+            case Paused():
+                paused = True
+            case Ended():
+                seen.append(np.concatenate(fed))
+                assert paused, "the engine was not told early that this might be all"
     assert all(np.array_equal(a, b.samples) for a, b in zip(seen, whole, strict=True))
+
+
+def test_a_pause_is_told_before_the_end_and_taken_back_when_speech_goes_on(voice):
+    first, second = (to_int16(to_level(voice)) for _ in range(2))
+    rng = np.random.default_rng(5)
+
+    def quiet(seconds):
+        return rng.normal(0, 20, int(seconds * SAMPLE_RATE)).astype(np.int16)
+
+    loud = np.flatnonzero(np.abs(first.astype(int)) > 300)
+    first = first[: loud[-1]]
+    second = second[loud[0] :]
+    endpointer, cuts = Endpointer(), []
+    samples = np.concatenate([quiet(1), first, quiet(0.45), second, quiet(1.5)])
+    for at in range(0, len(samples), 1600):
+        cuts += endpointer.push(samples[at : at + 1600])
+    kinds = [type(cut).__name__ for cut in cuts]
+    assert kinds.count("Began") == kinds.count("Ended") == 1
+    assert kinds.count("Paused") >= 2
+    assert kinds[-2:] == ["Paused", "Ended"]
+    assert "Went" in kinds[kinds.index("Paused") : -2]
 
 
 def test_what_is_said_over_a_prompt_is_marked_and_an_early_answer_is_heard(voice):

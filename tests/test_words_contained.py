@@ -110,12 +110,15 @@ def test_a_real_engine_killed_in_mid_utterance_still_hears_it(said):
     engine = ContainedEngine("sphinx", report=said.append)
     assert engine.name == "sphinx"
     engine.use_phrases(["two three flare", "slip in reverse"])
-    engine.start()
-    engine.feed(samples[:9000])
-    os.kill(engine.pid, signal.SIGKILL)
-    engine.feed(samples[9000:])
-    assert engine.finish().text == "two three flare"
-    assert engine.restarts == 1
+    for number, kill_before in enumerate((engine.feed, engine.pause, engine.finish), start=1):
+        engine.start()
+        engine.feed(samples[:9000])
+        for call, arguments in ((engine.feed, (samples[9000:],)), (engine.pause, ()), (engine.finish, ())):
+            if call == kill_before:
+                os.kill(engine.pid, signal.SIGKILL)
+            heard = call(*arguments)
+        assert heard.text == "two three flare"
+        assert engine.restarts == number
     engine.close()
 
 

@@ -137,13 +137,26 @@ def test_sphinx_hears_the_same_however_the_audio_is_handed_over_and_goes_on_afte
     paused = np.concatenate([spoken(PHRASES[0]), spoken(PHRASES[2])])
     for samples, text in ((spoken(PHRASES[1]), PHRASES[1]), (paused, f"{PHRASES[0]} {PHRASES[2]}")):
         results = []
-        for step in (333, 1600, len(samples)):
+        for step, pauses in ((333, ()), (1600, (9600, 16000, 19200, 24000)), (len(samples), (len(samples),))):
             engine.start()
             for at in range(0, len(samples), step):
                 engine.feed(samples[at : at + step])
+                if min(at + step, len(samples)) in pauses:
+                    engine.pause()
             results.append(engine.finish())
         assert results[0] == results[1] == results[2]
         assert results[0].text == text
+
+
+def test_after_a_pause_sphinx_has_decoded_what_was_fed(spoken, monkeypatch):
+    engine = SphinxEngine()
+    engine.use_phrases(PHRASES)
+    engine.start()
+    engine.feed(spoken(PHRASES[1]))
+    engine.pause()
+    monkeypatch.setattr(engine, "_decode", lambda: pytest.fail("decoded again"))
+    engine.pause()
+    assert engine.finish().text == PHRASES[1]
 
 
 def test_wrong_speech_scores_below_right_speech_in_sphinx(spoken):

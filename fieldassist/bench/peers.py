@@ -55,6 +55,9 @@ class _Dictation:
         self._pieces.append(samples)
         return ""
 
+    def pause(self) -> None:
+        """Nothing to be done before the end."""
+
     def finish(self) -> Hypothesis:
         if not self._pieces:
             return Hypothesis("", (), 0.0)

@@ -23,7 +23,7 @@ from fieldassist.phrases import Match, Matcher, load_phrases
 from fieldassist.phrases.automaton import Automaton, compile_grammar
 from fieldassist.phrases.jsgf import read_grammar
 from fieldassist.phrases.slots import best_reading
-from fieldassist.sound.endpoint import Began, Ended, Endpointer, Went
+from fieldassist.sound.endpoint import Began, Ended, Endpointer, Paused, Went
 from fieldassist.words.engines import open_engine
 from fieldassist.words.recognizer import SAMPLE_RATE, Recognizer, Samples
 
@@ -99,6 +99,8 @@ class FindingEar:
                     self._engine.feed(cut.samples)
                 elif isinstance(cut, Went):
                     self._engine.feed(cut.samples)
+                elif isinstance(cut, Paused):
+                    self._engine.pause()
                 elif isinstance(cut, Ended):
                     hypothesis = self._engine.finish()
                     match = self._matcher.match(hypothesis, self._step)

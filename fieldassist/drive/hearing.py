@@ -69,6 +69,10 @@ class Hearing:
         """Take a stretch of it."""
         self.engine.feed(samples)
 
+    def pause(self) -> None:
+        """Take note that the speaker pauses: the engine may decode what it has."""
+        self.engine.pause()
+
     def finish(self, utterance: Utterance, state: State) -> Heard:
         """End the utterance: what was heard, and what it means where the dialogue stands."""
         hypothesis = self.engine.finish()

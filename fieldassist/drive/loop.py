@@ -41,7 +41,7 @@ from fieldassist.record.event import Event
 from fieldassist.record.projection import SessionView
 from fieldassist.record.store import StorageError, clip_id
 from fieldassist.record.store import Store as SessionFile
-from fieldassist.sound.endpoint import Began, Ended, Endpointer, Utterance, Went
+from fieldassist.sound.endpoint import Began, Cut, Ended, Endpointer, Paused, Utterance, Went
 from fieldassist.sound.source import AudioSource
 from fieldassist.words.recognizer import Samples
 
@@ -192,13 +192,15 @@ class DriveLoop:
 
     # Hearing.
 
-    def _listen(self, cuts: list[Began | Went | Ended]) -> None:
+    def _listen(self, cuts: list[Cut]) -> None:
         for cut in cuts:
             if isinstance(cut, Began):
                 self._hearing.start()
                 self._hearing.feed(cut.samples)
             elif isinstance(cut, Went):
                 self._hearing.feed(cut.samples)
+            elif isinstance(cut, Paused):
+                self._hearing.pause()
             else:
                 self._understand(cut.utterance)
 

@@ -21,7 +21,7 @@ ECHO_TAIL = 0.25
 _PRE_ROLL = 0.2  # before the first sign of speech
 _LEAST_PRE_ROLL = 0.5  # before the neural detector was sure
 _LOOK_BACK = 1.2  # how far back a beginning is looked for
-_KEPT_AFTER = 0.3  # of the pause that ended it
+_KEPT_AFTER = round(0.3 / CHUNK_SECONDS)  # chunks of the pause that ended it
 
 _BEGINS = 0.5  # probability of speech that begins an utterance...
 _BEGIN_CHUNKS = 2  # ...in so many of the last three chunks
@@ -62,13 +62,19 @@ class Went:
 
 
 @dataclass(frozen=True)
+class Paused:
+    """Somebody pauses. Unless they go on within what is left of the hangover, that was the whole utterance."""
+
+
+@dataclass(frozen=True)
 class Ended:
     """Somebody has spoken."""
 
     utterance: Utterance
+    """Its sound is that of `Began` and of every `Went` after it, put together."""
 
 
-Cut = Began | Went | Ended
+Cut = Began | Went | Paused | Ended
 
 
 class Endpointer:
@@ -169,6 +175,8 @@ class Endpointer:
             self._inside.append(chunk)
             if self._is_over(activity):
                 cuts += self._end()
+            elif self._chunks - self._last_speech == _KEPT_AFTER:
+                cuts += [*self._hand_out(), Paused()]
         elif self._begins():
             cuts.append(self._begin())
         return cuts
@@ -211,15 +219,19 @@ class Endpointer:
         quiet = (self._chunks - last) * CHUNK_SECONDS
         return quiet >= HANGOVER or len(self._inside) * CHUNK_SECONDS >= LONGEST
 
+    @property
+    def _kept(self) -> int:
+        """How many of the chunks inside belong to the utterance if nothing more is said."""
+        return min(len(self._inside), self._last_speech - self._first + _KEPT_AFTER)
+
     def _hand_out(self) -> list[Cut]:
-        fresh = self._inside[self._handed_out :]
-        self._handed_out = len(self._inside)
+        fresh = self._inside[self._handed_out : self._kept]
+        self._handed_out += len(fresh)
         return [Went(np.concatenate(fresh))] if fresh else []
 
     def _end(self) -> list[Cut]:
         cuts = self._hand_out()
-        spare = len(self._inside) - (self._last_speech - self._first) - round(_KEPT_AFTER / CHUNK_SECONDS)
-        kept = self._inside[: len(self._inside) - max(0, spare)]
+        kept = self._inside[: self._kept]
         end = (self._first + len(kept)) * CHUNK_SECONDS
         samples = np.concatenate(kept)
         cuts.append(Ended(Utterance(samples, self._first * CHUNK_SECONDS, end, self._over_prompt)))

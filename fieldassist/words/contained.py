@@ -90,6 +90,15 @@ class ContainedEngine:
         except WorkerLost:
             return self._offer_again()
 
+    def pause(self) -> None:
+        """Hear that the speaker pauses; the engine may decode what it has."""
+        if self._given_up:
+            return
+        try:
+            self._worker.call("pause", within=FINISH_SECONDS)
+        except WorkerLost:
+            self._offer_again()
+
     def finish(self) -> Hypothesis:
         """End the utterance and return what was heard."""
         heard = Hypothesis("", (), 0.0)

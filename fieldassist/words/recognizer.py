@@ -60,5 +60,12 @@ class Recognizer(Protocol):
     def feed(self, samples: Samples) -> str:
         """Take a stretch of audio; return the partial text so far (may be empty)."""
 
+    def pause(self) -> None:
+        """Hear that the speaker pauses: what was fed may be all, and an engine that decodes at the end may begin.
+
+        What is fed after it belongs to the same utterance. It may take as long as `finish`, and changes nothing
+        of what is heard.
+        """
+
     def finish(self) -> Hypothesis:
         """End the utterance and return what was heard."""

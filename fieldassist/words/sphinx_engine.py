@@ -17,10 +17,7 @@ from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples, Word
 
 _FRAMES_PER_SECOND = 100
 _LEAST_SAMPLES = SAMPLE_RATE // 10
-_GRID = SAMPLE_RATE // 10
-_QUIET_GRIDS = 3
-_LEAST_EARLY = SAMPLE_RATE  # an utterance begins with half a second of pause
-_MOST_ATTEMPTS = 3
+_MOST_EARLY = 3  # decodings of one utterance in its pauses: who stops and starts again all the time can wait
 
 _SEARCH_WIDTH = {"beam": 1e-72, "wbeam": 1e-56, "pbeam": 1e-72, "lw": 2.0, "maxhmmpf": 900}
 """Wide beams and a light hand with the grammar's weights. On 67 spoken orders of real people with kitchen noise
@@ -45,7 +42,7 @@ class SphinxEngine:
     """A `Recognizer` on pocketsphinx with a grammar.
 
     An utterance is decoded in a pause or at its end, all of it at once: normalised over its own length it is heard
-    far better than while it comes in (and the same way every time), and takes some 2 % of its length.
+    far better than while it comes in (and the same way every time).
     Best-path search over the word lattice stays off: with a grammar it can run for minutes on one noisy
     utterance. `words.contained` puts a time limit around the rest.
     """
@@ -60,8 +57,7 @@ class SphinxEngine:
             lm=None, bestpath=False, cmn="batch", loglevel="FATAL", **_SEARCH_WIDTH
         )
         self._has_grammar = False
-        self._heard: Samples = np.zeros(0, np.int16)
-        self._looked_at = 0
+        self._pieces: list[Samples] = []
         self._early: Hypothesis | None = None
         self._attempts = 0
 
@@ -122,35 +118,31 @@ class SphinxEngine:
 
     def start(self) -> None:
         """Begin an utterance, dropping one that was not finished."""
-        self._heard = np.zeros(0, np.int16)
-        self._looked_at = 0
+        self._pieces = []
         self._early = None
         self._attempts = 0
 
     def feed(self, samples: Samples) -> str:
-        """Take a stretch of audio; there is no partial text before the end.
-
-        Where the speaker pauses the utterance is decoded already, so that its result is there by the time that
-        the pause has been long enough. It is looked for at fixed places, however the audio is handed over.
-        """
-        self._heard = np.concatenate([self._heard, samples])
-        while self._looked_at + _GRID <= len(self._heard):
-            self._looked_at += _GRID
-            quiet = _ends_quietly(self._heard[: self._looked_at])
-            if not quiet:
-                self._early = None
-            elif self._early is None and self._attempts < _MOST_ATTEMPTS:
-                self._attempts += 1
-                self._early = self._decode(self._heard[: self._looked_at])
+        """Take a stretch of audio; there is no partial text before the end."""
+        if len(samples):
+            self._pieces.append(samples)
+            self._early = None
         return ""
+
+    def pause(self) -> None:
+        """Decode what was fed, so that the result is there by the time that the pause has been long enough."""
+        if self._early is None and self._attempts < _MOST_EARLY:
+            self._attempts += 1
+            self._early = self._decode()
 
     def finish(self) -> Hypothesis:
         """End the utterance and return what was heard."""
-        heard = self._early if self._early is not None else self._decode(self._heard)
+        heard = self._early if self._early is not None else self._decode()
         self.start()
         return heard
 
-    def _decode(self, samples: Samples) -> Hypothesis:
+    def _decode(self) -> Hypothesis:
+        samples = np.concatenate([np.zeros(0, np.int16), *self._pieces])
         if not self._has_grammar or len(samples) < _LEAST_SAMPLES:
             return Hypothesis("", (), 0.0)
         floor = np.random.default_rng(0).normal(0.0, _FLOOR_LSB, len(samples))
@@ -178,14 +170,6 @@ class SphinxEngine:
         """The words of the best path so far, without silence and noise."""
         segments = self._decoder.seg() if self._decoder.hyp() is not None else ()
         return [segment for segment in segments if not segment.word.startswith(("<", "(", "[", "+"))]
-
-
-def _ends_quietly(samples: Samples) -> bool:
-    """Tell whether the last 0.3 s are at least 20 dB below the louder parts of an utterance long enough."""
-    if len(samples) < _LEAST_EARLY:
-        return False
-    power = np.square(samples[: len(samples) // _GRID * _GRID].astype(np.float64)).reshape(-1, _GRID).mean(axis=1)
-    return bool(power[-_QUIET_GRIDS:].max() < np.percentile(power, 90) / 100)
 
 
 def _confidence(segments: Sequence[Any]) -> float:

@@ -105,6 +105,9 @@ class VoskEngine:
             return self._text_so_far("")
         return self._text_so_far(json.loads(self._recognizer.PartialResult()).get("partial", ""))
 
+    def pause(self) -> None:
+        """Nothing to be done: libvosk decodes while the audio comes in."""
+
     def finish(self) -> Hypothesis:
         """End the utterance and return what was heard."""
         if self._fed > self._began:
