@@ -23,6 +23,10 @@ class Hearing:
     gears = MOST_GEARS
     """Forward gears of the unit: nobody speaks of more."""
     _ready: Future[None] | None = None
+    _under_way = False
+    """An utterance has begun: the engine is left alone until it has ended."""
+    _later: tuple[Step | None] | None = None
+    """What to expect after it."""
 
     def __init__(
         self, engine: str | None = None, model: str | Path | None = None, gears: int = MOST_GEARS
@@ -45,6 +49,9 @@ class Hearing:
 
         It is made ready while the prompt is spoken; an error comes out when the utterance begins.
         """
+        if self._under_way:
+            self._later = (step,)
+            return
         self._ready = self._in_background.submit(self._expect, step)
 
     def prepare(self, step: Step | None) -> None:
@@ -57,6 +64,7 @@ class Hearing:
         if self._ready is not None:
             self._ready.result()
             self._ready = None
+        self._under_way = True
         self.engine.start()
 
     def _expect(self, step: Step | None) -> None:
@@ -76,6 +84,10 @@ class Hearing:
     def finish(self, utterance: Utterance, state: State) -> Heard:
         """End the utterance: what was heard, and what it means where the dialogue stands."""
         hypothesis = self.engine.finish()
+        self._under_way = False
+        if self._later is not None:
+            (step,), self._later = self._later, None
+            self.expect(step)
         return heard_from(hypothesis, self.matcher, state, record(hypothesis, self.engine.name, utterance))
 
     def troubles(self) -> tuple[str, ...]:

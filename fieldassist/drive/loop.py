@@ -41,7 +41,7 @@ from fieldassist.record.event import Event
 from fieldassist.record.projection import SessionView
 from fieldassist.record.store import StorageError, clip_id
 from fieldassist.record.store import Store as SessionFile
-from fieldassist.sound.endpoint import Began, Cut, Ended, Endpointer, Paused, Utterance, Went
+from fieldassist.sound.endpoint import Began, Cut, Endpointer, Paused, Utterance, Went
 from fieldassist.sound.source import AudioSource
 from fieldassist.words.recognizer import Samples
 
