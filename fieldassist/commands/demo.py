@@ -32,6 +32,7 @@ SCENARIO = "second_gear_slips"
 ALOUD_SECONDS = 15.0
 """With a loudspeaker, prompts are waited for so long in all; after that each is cut short by the next answer."""
 RUN = "demo"
+KEPT = "This is a recorded drive. It is kept in a session file."
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -122,12 +123,14 @@ def play(
     unit = load_unit(scenario.unit)
     checklist = load_checklist(scenario.checklist, steps_for(unit))
     played = Played(scenario, prompts)
+    voice = stack.enter_context(closing(Voice()))
+    voice.warm(KEPT)  # while the engine loads
     hearing = stack.enter_context(closing(Hearing(engine, model, len(unit.forward))))
     player = Player(prompts)
     loop = played.loop = DriveLoop(
         file, start(checklist, project(file.events()), RUN), unit, Recordings(played.next_file), hearing,
-        lambda heard: stack.enter_context(closing(Speaker(Voice(), player, heard))),
-        _Screen(played), kept="This is a recorded drive. It is kept in a session file.", half_duplex=False,
+        lambda heard: stack.enter_context(closing(Speaker(voice, player, heard))),
+        _Screen(played), kept=KEPT, half_duplex=False,
     )  # fmt: skip
     loop.run()
     played.script.close()

@@ -70,6 +70,10 @@ def run(args: argparse.Namespace) -> int:
     with ExitStack() as stack:
         file = stack.enter_context(_open_session(args))
         view = project(file.events())
+        keep = bool(view.started.get("keep_clips", True))
+        kept = KEPT_CLIPS if keep else KEPT_NO_CLIPS
+        voice = stack.enter_context(closing(Voice()))
+        voice.warm(kept)  # while the engine loads
         unit = load_unit(view.unit or "")
         checklist = load_checklist(view.checklist or "road_test", steps_for(unit))
         loops: list[DriveLoop] = []
@@ -92,8 +96,8 @@ def run(args: argparse.Namespace) -> int:
             player.has_device = False
         loop = DriveLoop(
             file, start(checklist, view, uuid.uuid4().hex[:8]), unit, source, hearing,
-            lambda heard: stack.enter_context(closing(Speaker(Voice(), player, heard))),
-            screen, kept=KEPT_CLIPS if keep else KEPT_NO_CLIPS, keep_clips=keep, half_duplex=args.wav is None,
+            lambda heard: stack.enter_context(closing(Speaker(voice, player, heard))),
+            screen, kept=kept, keep_clips=keep, half_duplex=args.wav is None,
         )  # fmt: skip
         loops.append(loop)
         if code:

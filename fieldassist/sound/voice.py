@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import os
 import sys
 import tempfile
+import threading
 from collections import OrderedDict
 from pathlib import Path
 
@@ -13,14 +15,14 @@ import numpy as np
 
 from fieldassist.errors import UserError
 from fieldassist.sound.wave import read_wave
-from fieldassist.words.recognizer import Samples
+from fieldassist.words.recognizer import SAMPLE_RATE, Samples
 from fieldassist.words.worker import Worker, WorkerLost
 
 WORDS_PER_MINUTE = 165
 """Brisk, and still understood over road noise."""
 
 _RENDER_SECONDS = 10.0
-_KEPT_PROMPTS = 256
+_KEPT_SAMPLES = 240 * SAMPLE_RATE
 _ATTEMPTS = 4
 _WAVE_HEADER_BYTES = 44
 
@@ -28,13 +30,30 @@ _WAVE_HEADER_BYTES = 44
 class Voice:
     """Renders prompts in a process of its own: the speech library may hang, the drive may not.
 
-    Prompts already rendered are kept, since the same few come back all through a drive.
+    The prompts used last, some minutes of sound, are kept, since the same few come back all through a drive.
+    Safe to share between threads, one of which waits for the other.
     """
 
     def __init__(self) -> None:
         """Nothing is started until the first prompt."""
         self._worker: Worker | None = None
         self._kept: OrderedDict[str, Samples] = OrderedDict()
+        self._kept_samples = 0
+        self._in_use = threading.Lock()
+
+    @property
+    def pid(self) -> int | None:
+        """Process id of the speech library's process, None where there is none."""
+        return self._worker.pid if self._worker is not None else None
+
+    def warm(self, text: str) -> None:
+        """Start the process and render, in the background, what is to be said first; trouble comes out then."""
+
+        def render() -> None:
+            with contextlib.suppress(UserError):
+                self.render(text)
+
+        threading.Thread(target=render, daemon=True, name="voice").start()
 
     def render(self, text: str) -> Samples:
         """Return the spoken text. A worker that hangs or dies is replaced once.
@@ -43,25 +62,35 @@ class Voice:
         """
         if not any(letter.isalnum() for letter in text):
             return np.zeros(0, np.int16)
-        if text in self._kept:
-            self._kept.move_to_end(text)
-            return self._kept[text]
-        try:
-            samples = self._render_now(text)
-        except WorkerLost:
-            self.close()
+        with self._in_use:
+            if text in self._kept:
+                self._kept.move_to_end(text)
+                return self._kept[text]
             try:
                 samples = self._render_now(text)
-            except WorkerLost as error:
-                self.close()
-                raise UserError(f"voice: speech failed twice ({error}); prompts are shown only") from None
-        self._kept[text] = samples
-        if len(self._kept) > _KEPT_PROMPTS:
-            self._kept.popitem(last=False)
+            except WorkerLost:
+                self._end()
+                try:
+                    samples = self._render_now(text)
+                except WorkerLost as error:
+                    self._end()
+                    raise UserError(f"voice: speech failed twice ({error}); prompts are shown only") from None
+            self._keep(text, samples)
         return samples
 
     def close(self) -> None:
         """End the worker process."""
+        with self._in_use:
+            self._end()
+
+    def _keep(self, text: str, samples: Samples) -> None:
+        self._kept[text] = samples
+        self._kept_samples += len(samples)
+        while self._kept_samples > _KEPT_SAMPLES and len(self._kept) > 1:
+            _, old = self._kept.popitem(last=False)
+            self._kept_samples -= len(old)
+
+    def _end(self) -> None:
         if self._worker is not None:
             self._worker.close()
             self._worker = None
