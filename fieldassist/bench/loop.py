@@ -3,10 +3,9 @@
 All with the real recogniser on recorded utterances (synthetic voices in generated cabin noise):
 
 - latency: the demo's drive in real time; from the end of an utterance (the endpointer's pause over) until the
-  read-back or question begins to play, p50 and p95; CPU seconds and wakeups per minute of it.
-- start: from starting the program until the first prompt is rendered, warm.
-- endurance: one drive of `--hours`, utterances between stretches of cabin noise, as fast as it goes: memory of
-  the program and its speech processes over drive time (slope), what was understood hour by hour.
+  read-back or question begins to play, p50 and p95; CPU seconds per minute of it and wakeups per second.
+- start: from starting the program until the first prompt is rendered, warm and the first time.
+- endurance: one drive of `--hours`, see `bench/endurance.py`.
 - kills: `--kills N` drives killed with SIGKILL at random moments and resumed; every entry whose read-back had
   begun must be in the file, and the drive must go on at the step it was in.
 """
@@ -17,56 +16,43 @@ import argparse
 import json
 import os
 import random
-import resource
+import shutil
 import signal
 import subprocess
 import sys
 import tempfile
 import time
-from collections import Counter
-from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
 
-from fieldassist.acoustic.cabin import Cabin, cabin_noise
-from fieldassist.acoustic.mixing import to_int16
+from fieldassist.bench.drives import GEARS, UNIT, QuietScreen, Watched, quiet_loop
+from fieldassist.bench.endurance import endurance
+from fieldassist.bench.usage import load, usage
 from fieldassist.commands.demo import SCENARIO, Played
 from fieldassist.commands.drive import started
 from fieldassist.deduce import Step, load_unit, steps_for
-from fieldassist.drive.checklist import Checklist, load_checklist, read_checklist
-from fieldassist.drive.dialogue import Heard, State, start
+from fieldassist.drive.checklist import load_checklist
+from fieldassist.drive.dialogue import State, start
 from fieldassist.drive.hearing import Hearing
-from fieldassist.drive.loop import DriveLoop
 from fieldassist.drive.recordings import Recordings
-from fieldassist.drive.scenario import Line, load_scenario, outcome
-from fieldassist.drive.speaker import Speaker
+from fieldassist.drive.scenario import load_scenario
 from fieldassist.errors import UserError
 from fieldassist.phrases.matcher import normalise
 from fieldassist.record.inspection import inspect
 from fieldassist.record.projection import SessionView, project
 from fieldassist.record.store import Store
-from fieldassist.sound.player import Player
-from fieldassist.sound.source import AudioSource
 from fieldassist.sound.voice import Voice
-from fieldassist.sound.wave import read_wave
-from fieldassist.words.recognizer import SAMPLE_RATE, Samples
+from fieldassist.words.models import config_path
 
-UNIT = "three_speed_simpson"
-GEARS = 3
 LATENCY_AIM = 0.3
 """s beyond the endpointing pause."""
 START_AIM = 3.0
 """s, warm."""
-SPEED_AIM = 20.0
-"""Times real time, for the endurance run."""
-PAUSE_SECONDS = 12.0
-"""Cabin noise between two utterances of the endurance run."""
-SLOPE_AIM = 1.0
-"""MiB per hour of drive beyond which memory is called growing."""
 
 
 def run(argv: list[str]) -> int:
@@ -109,32 +95,34 @@ def latency(folder: Path, engine: str | None, model: str | None) -> list[str]:
     played = Played(scenario, folder)
     unit = load_unit(scenario.unit)
     checklist = load_checklist(scenario.checklist, steps_for(unit))
-    before = resource.getrusage(resource.RUSAGE_CHILDREN)
     with ExitStack() as stack:
         file = stack.enter_context(Store.create(folder / "latency.session", started(scenario.unit, "", True)))
         hearing = stack.enter_context(closing(Hearing(engine, model, GEARS)))
-        loop = played.loop = _loop(
-            file, start(checklist, project(file.events()), "b"), Recordings(played.next_file, 1.0), hearing, stack,
-            _Quiet(),
-        )  # fmt: skip
-        began, own, wakeups = time.monotonic(), time.process_time(), _wakeups(os.getpid())
+        voice = stack.enter_context(closing(Voice()))
+        voice.render("Ready.")
+        source = Watched(Recordings(played.next_file, 1.0))
+        state = start(checklist, project(file.events()), "b")
+        loop = played.loop = quiet_loop(file, state, source, hearing, voice, stack, QuietScreen())
+        pids = {"program": os.getpid(), "engine": hearing.engine.pid, "voice": voice.pid}
+        before = {name: usage([pid]) for name, pid in pids.items()}
+        began = time.monotonic()
         loop.run()
         wall = time.monotonic() - began
-        own = time.process_time() - own
-        wakeups = _wakeups(os.getpid()) - wakeups
+        used = {name: usage([pid]) - before[name] for name, pid in pids.items()}
         name = hearing.engine.name
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    children = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
     waits = np.array([timing.to_voice for timing in loop.timings])
     texts = np.array([timing.to_text for timing in loop.timings])
+    cpu = {name: 60 * each.cpu / wall for name, each in used.items()}
     return [
-        f"latency ({name}, {len(waits)} utterances in real time, voices synthetic)",
+        f"latency ({name}, {len(waits)} utterances in real time, voices synthetic; {load()})",
         f"  end of utterance to read-back start: p50 {_ms(waits, 50)}, p95 {_ms(waits, 95)} "
         f"(aim {LATENCY_AIM * 1e3:.0f} ms)",
         f"  of that until the words are there:   p50 {_ms(texts, 50)}, p95 {_ms(texts, 95)}",
-        f"  CPU per minute of drive: {60 * own / wall:.1f} s here, {60 * children / wall:.1f} s in the speech "
-        f"processes (their start included)",
-        f"  wakeups: {wakeups / wall:.0f} per second",
+        f"  away from the microphone: {_ms(np.array(source.away), 99)} (99 %), {_ms(np.array(source.away), 100)} "
+        "at most",
+        f"  CPU per minute of drive: {', '.join(f'{each:.2f} s {name}' for name, each in cpu.items())}: "
+        f"{sum(cpu.values()) / 60 / 2:.1%} of two cores",
+        f"  wakeups per second: {', '.join(f'{each.waits / wall:.0f} {name}' for name, each in used.items())}",
     ]
 
 
@@ -142,184 +130,63 @@ def _ms(values: npt.NDArray[np.float64], percent: int) -> str:
     return f"{1000 * np.percentile(values, percent):.0f} ms" if len(values) else "none"
 
 
-def _wakeups(pid: int) -> int:
-    """Times that the threads of a process went to sleep and were woken (Linux; 0 elsewhere)."""
-    total = 0
-    for status in Path(f"/proc/{pid}/task").glob("*/status"):
-        for line in status.read_text().splitlines():
-            if line.startswith("voluntary_ctxt_switches"):
-                total += int(line.split()[1])
-    return total
-
-
 # Start.
 
 
+@dataclass(frozen=True)
+class Started:
+    """Seconds after the command was given."""
+
+    spoken: float
+    """The first prompt was ready to be played."""
+    asked: float
+    """The first question was: what is said before it takes its own time when it is played."""
+    answered: float
+    """An answer was in the file, given at once."""
+
+
 def start_time(folder: Path, engine: str | None, model: str | None) -> list[str]:
-    """Start the program three times and report when its first prompt was there."""
-    clip = load_scenario(SCENARIO).lines[0].file
-    seconds = []
-    for number in range(4):
-        session = folder / f"start{number}.session"
-        command = [sys.executable, "-m", "fieldassist", "drive", "--unit", UNIT]
-        command += ["--wav", str(clip), "--fast", "--session", str(session), *_engine_options(engine, model)]
-        began = time.monotonic()
-        program = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-        prompts = session.with_name(f"{session.stem}-prompts")
-        while program.poll() is None and not list(prompts.glob("*.wav")):
-            time.sleep(0.005)
-        seconds.append(time.monotonic() - began)
-        _, told = program.communicate()
-        if program.returncode != 0:
-            raise UserError(f"start: the drive ended with {program.returncode}: {told.strip()}")
-    warm = sorted(seconds[1:])
+    """Start the program several times in a home of its own: the first time nothing is compiled yet."""
+    home = folder / "home"
+    home.mkdir()
+    if config_path().is_file():
+        shutil.copy(config_path(), home)
+    starts = [_start(folder / f"start{number}.session", home, engine, model) for number in range(6)]
+    busy = load()
+
+    def told(name: str) -> str:
+        warm = float(np.median([getattr(each, name) for each in starts[1:]]))
+        return f"{warm:.2f} s warm, {getattr(starts[0], name):.2f} s the first time"
+
     return [
-        f"start to first prompt: {warm[len(warm) // 2]:.2f} s warm (median of {len(warm)}), {seconds[0]:.2f} s "
-        f"the first time (aim {START_AIM:g} s)"
+        f"start to first prompt: {told('spoken')} (median of {len(starts) - 1}; aim {START_AIM:g} s; {busy})",
+        f"  to the first question: {told('asked')}",
+        f"  to an answer that is understood and stored: {told('answered')}",
     ]
+
+
+def _start(session: Path, home: Path, engine: str | None, model: str | None) -> Started:
+    clip = load_scenario(SCENARIO).lines[0].file
+    command = [sys.executable, "-m", "fieldassist", "drive", "--unit", UNIT]
+    command += ["--wav", str(clip), "--fast", "--session", str(session), *_engine_options(engine, model)]
+    environment = {**os.environ, "FIELDASSIST_HOME": str(home)}
+    began = time.time()
+    done = subprocess.run(command, capture_output=True, text=True, env=environment)
+    if done.returncode != 0:
+        raise UserError(f"start: the drive ended with {done.returncode}: {done.stderr.strip()}")
+    prompts = session.with_name(f"{session.stem}-prompts").glob("*.wav")
+    times = sorted(path.stat().st_mtime for path in prompts)
+    with Store.open(session, readonly=True) as store:
+        heard = next((event for event in store.events() if event.kind in ("heard", "overheard")), None)
+    if heard is None or not times:
+        raise UserError("start: the drive asked or heard nothing")
+    answered = datetime.fromisoformat(heard.at).timestamp()
+    asked = max(at for at in times if at < answered)
+    return Started(times[0] - began, asked - began, answered - began)
 
 
 def _engine_options(engine: str | None, model: str | None) -> list[str]:
     return [*(["--engine", engine] if engine else []), *(["--model", model] if model else [])]
-
-
-# Endurance.
-
-
-@dataclass(frozen=True)
-class Reading:
-    """Memory at a moment of the endurance drive."""
-
-    hours: float
-    """Of the drive."""
-    here: float
-    """MiB resident, this process."""
-    speech: float
-    """MiB resident, engine and voice."""
-
-
-class _LongDrive:
-    """Utterances of the scenario over and over, with cabin noise between them; an `AudioSource`."""
-
-    def __init__(self, hours: float) -> None:
-        scenario = load_scenario(SCENARIO)
-        self._lines = [line for line in scenario.lines if line.finding is not None]
-        self._clips: dict[Path, Samples] = {line.file: read_wave(line.file) for line in self._lines}
-        noise = to_int16(cabin_noise(60.0, Cabin(speed=45.0), seed=7))
-        self._noise = noise
-        self._end = hours
-        self.position = 0
-        """Samples handed out."""
-        self.line: Line | None = None
-        self.spoken: Counter[int] = Counter()
-        """Hour of the drive -> utterances."""
-        self._stretches = self._read()
-
-    @property
-    def hours(self) -> float:
-        """Of the drive so far."""
-        return self.position / SAMPLE_RATE / 3600
-
-    def read(self) -> Samples | None:
-        return next(self._stretches, None)
-
-    def troubles(self) -> tuple[str, ...]:
-        return ()
-
-    def close(self) -> None:
-        self._stretches = iter(())
-
-    def _read(self) -> Iterator[Samples]:
-        rng = random.Random(3)
-        number = 0
-        while self.hours < self._end:
-            self.line = self._lines[number % len(self._lines)]
-            number += 1
-            self.spoken[int(self.hours)] += 1
-            at = rng.randrange(len(self._noise) - round(PAUSE_SECONDS * SAMPLE_RATE))
-            pause = self._noise[at : at + round(PAUSE_SECONDS * SAMPLE_RATE)]
-            for samples in (self._clips[self.line.file], pause):
-                for begin in range(0, len(samples), SAMPLE_RATE // 10):
-                    stretch = samples[begin : begin + SAMPLE_RATE // 10]
-                    self.position += len(stretch)
-                    yield stretch
-
-
-def endurance(folder: Path, hours: float, engine: str | None, model: str | None) -> list[str]:
-    """Replay a long drive as fast as it goes; report speed, memory and what was understood hour by hour."""
-    checklist = _one_long_item(folder)
-    outcomes: dict[int, Counter[str]] = {}
-    readings: list[Reading] = []
-    path = folder / "endurance.session"
-    with ExitStack() as stack:
-        file = stack.enter_context(Store.create(path, started(UNIT, "", True)))
-        hearing = stack.enter_context(closing(Hearing(engine, model, GEARS)))
-        source = _LongDrive(hours)
-        screen = _Quiet()
-        state = start(checklist, project(file.events()), "b")
-        loop = _loop(file, state, source, hearing, stack, screen)
-
-        def judge(heard: Heard, state: State) -> None:
-            if source.line is not None:
-                outcomes.setdefault(int(source.hours), Counter())[outcome(source.line, heard)] += 1
-            if not readings or source.hours - readings[-1].hours > hours / 60:
-                pids = [hearing.engine.pid]
-                readings.append(Reading(source.hours, _resident(os.getpid()), sum(map(_resident, pids))))
-
-        screen.on_heard = judge
-        began, own = time.monotonic(), time.process_time()
-        loop.run()
-        wall, own = time.monotonic() - began, time.process_time() - own
-        size = path.stat().st_size + path.with_name(path.name + "-wal").stat().st_size
-        restarts = hearing.engine.restarts
-    speed = hours * 3600 / wall
-    lines = [
-        f"endurance: {hours:g} h of drive in {wall:.0f} s, {speed:.0f} times real time (aim {SPEED_AIM:g}); "
-        f"{own / hours / 60:.2f} CPU s per minute here",
-        f"  session file {size / 2**20:.0f} MiB, engine restarts {restarts}",
-    ]
-    for what, values in (("program", [r.here for r in readings]), ("engine", [r.speech for r in readings])):
-        lines.append(f"  memory of the {what}: {_slope([r.hours for r in readings], values)}")
-    for hour, count in sorted(outcomes.items()):
-        heard = sum(count.values())
-        missed = source.spoken[hour] - heard
-        lines.append(
-            f"  hour {hour + 1}: {source.spoken[hour]} spoken, {count['right']} right, {count['asked']} asked "
-            f"back, {count['wrong']} wrong, {count['missed']} not taken, {missed} not cut out"
-        )
-    return lines
-
-
-def _slope(hours: list[float], values: list[float]) -> str:
-    """Least-squares slope over the second half of the drive, when caches are full."""
-    half = len(hours) // 2
-    if half < 3:
-        return "too short to tell"
-    slope = float(np.polyfit(hours[half:], values[half:], 1)[0])
-    verdict = "flat" if abs(slope) <= SLOPE_AIM else "growing" if slope > 0 else "shrinking"
-    first, middle, last = values[0], values[half], values[-1]
-    return f"{first:.0f} MiB at first, {middle:.0f} half way, {last:.0f} at the end; {slope:+.2f} MiB/h, {verdict}"
-
-
-def _one_long_item(folder: Path) -> Checklist:
-    """A checklist that is never done: whatever is said, its one item stays open."""
-    path = folder / "long.toml"
-    path.write_text(
-        'title = "Long drive"\n[sections.road]\ntitle = "On the road"\n'
-        '[items.report]\nsection = "road"\nprompt = "Report what you notice."\n'
-        'normal = { kind = "poor_acceleration", present = false }\n',
-        encoding="utf-8",
-    )
-    return read_checklist(path, ())
-
-
-def _resident(pid: int) -> float:
-    """MiB resident (Linux; 0 elsewhere)."""
-    try:
-        pages = int(Path(f"/proc/{pid}/statm").read_text().split()[1])
-    except OSError:
-        return 0.0
-    return pages * os.sysconf("SC_PAGE_SIZE") / 2**20
 
 
 # Kills.
@@ -406,9 +273,11 @@ def _drive_to_be_killed(session: Path) -> int:
         played = Played(scenario, session.parent)
         hearing = stack.enter_context(closing(ScenarioHearing()))
         run_name = f"r{len(file.events())}"
-        loop = played.loop = _loop(
-            file, start(checklist, view, run_name), Recordings(played.next_file), hearing, stack, _Acknowledging()
-        )
+        voice = stack.enter_context(closing(Voice()))
+        loop = played.loop = quiet_loop(
+            file, start(checklist, view, run_name), Recordings(played.next_file), hearing, voice, stack,
+            _Acknowledging(),
+        )  # fmt: skip
         loop.run()
     return 0
 
@@ -418,30 +287,7 @@ def _view(path: Path) -> SessionView:
         return project(store.events())
 
 
-# What the parts share.
-
-
-class _Quiet:
-    """A screen that shows nothing."""
-
-    def __init__(self) -> None:
-        self.on_heard: Callable[[Heard, State], None] | None = None
-
-    def said(self, text: str, why: str) -> None:
-        pass
-
-    def heard(self, heard: Heard, state: State) -> None:
-        if self.on_heard is not None:
-            self.on_heard(heard, state)
-
-    def moved(self, state: State) -> None:
-        pass
-
-    def told(self, text: str) -> None:
-        pass
-
-
-class _Acknowledging(_Quiet):
+class _Acknowledging(QuietScreen):
     """Prints the entry of each read-back as it begins, and the steps asked: one JSON object a line."""
 
     def __init__(self) -> None:
@@ -462,15 +308,3 @@ class _Acknowledging(_Quiet):
 
     def _tell(self, row: dict[str, str]) -> None:
         os.write(1, (json.dumps(row) + "\n").encode())
-
-
-def _loop(
-    file: Store, state: State, source: AudioSource, hearing: Hearing, stack: ExitStack, screen: _Quiet
-) -> DriveLoop:
-    player = Player(None)
-    player.has_device = False
-    return DriveLoop(
-        file, state, load_unit(UNIT), source, hearing,
-        lambda heard: stack.enter_context(closing(Speaker(Voice(), player, heard))),
-        screen, kept="Everything is kept in the session file.", half_duplex=False,
-    )  # fmt: skip
