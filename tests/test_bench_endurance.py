@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from fieldassist.bench.drives import Watched
 from fieldassist.bench.endurance import LongDrive, by_hour, endurance, slope
 from fieldassist.bench.usage import resident, usage
 
@@ -32,6 +33,14 @@ def test_memory_is_called_flat_by_its_second_half() -> None:
     assert slope(hours, settles).endswith("+0.00 MiB/h, flat")
     assert "growing" in slope(hours, [100 + 3 * hour for hour in hours])
     assert slope([0.0], [1.0]) == "too short to tell"
+
+
+def test_how_long_the_loop_was_away() -> None:
+    source = Watched(LongDrive(0.001))
+    while source.read() is not None:
+        time.sleep(0.02 if len(source._away) == 0 else 0.001)
+    assert source.away(50) <= 10
+    assert 20 <= source.away(100) < 500
 
 
 def test_every_round_is_the_same_sound() -> None:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import time
+from collections import Counter
 from collections.abc import Callable
 from contextlib import ExitStack, closing
+
+import numpy as np
 
 from fieldassist.deduce import load_unit
 from fieldassist.drive.dialogue import Heard, State
@@ -48,16 +51,22 @@ class Watched:
     def __init__(self, source: AudioSource) -> None:
         self._source = source
         self._left: float | None = None
-        self.away: list[float] = []
-        """Seconds between handing a stretch out and being asked for the next."""
+        self._away: Counter[int] = Counter()  # ms, counted: a list of them would grow all through the drive
 
     def read(self) -> Samples | None:
         """Read from the source."""
         if self._left is not None:
-            self.away.append(time.monotonic() - self._left)
+            self._away[round(1000 * (time.monotonic() - self._left))] += 1
         samples = self._source.read()
         self._left = time.monotonic()
         return samples
+
+    def away(self, percent: float) -> int:
+        """Return the milliseconds between handing a stretch out and being asked for the next: so many percent of
+        the times were no longer."""
+        lengths = np.array(sorted(self._away))
+        shares = np.cumsum([self._away[length] for length in lengths])
+        return int(lengths[np.searchsorted(shares, percent / 100 * shares[-1])])
 
     def troubles(self) -> tuple[str, ...]:
         """Those of the source."""

@@ -6,6 +6,7 @@ the same sound, so that an utterance heard in the first hour and not in a later 
 
 from __future__ import annotations
 
+import math
 import os
 import random
 import time
@@ -29,6 +30,7 @@ from fieldassist.drive.hearing import Hearing
 from fieldassist.drive.scenario import load_scenario, outcome
 from fieldassist.record.projection import project
 from fieldassist.record.store import Store
+from fieldassist.sound.activity import CHUNK
 from fieldassist.sound.voice import Voice
 from fieldassist.sound.wave import read_wave
 from fieldassist.words.recognizer import SAMPLE_RATE, Samples
@@ -41,6 +43,7 @@ SLOPE_AIM = 1.0
 """MiB per hour of drive beyond which memory is called growing."""
 
 _STRETCH = SAMPLE_RATE // 10
+_GRID = math.lcm(_STRETCH, CHUNK)  # so that every round is cut into the same chunks
 _BEST_FIRST = ("right", "asked", "wrong", "missed")
 
 
@@ -75,10 +78,11 @@ class LongDrive:
         length = round(PAUSE_SECONDS * SAMPLE_RATE)
         rng = random.Random(3)
         begins = [rng.randrange(len(noise) - length) for _ in self.lines]
-        self._sound = [
+        sounds = [
             np.concatenate([read_wave(line.file), noise[at : at + length]])
             for line, at in zip(self.lines, begins, strict=True)
         ]
+        self._sound = [sound[: len(sound) // _GRID * _GRID] for sound in sounds]
         self._end = hours
         self._position = 0
         self.spoken: list[int] = []
@@ -145,13 +149,12 @@ def endurance(folder: Path, hours: float, engine: str | None, model: str | None)
         speech = [each.cpu / minutes for each in used[1:]]
         size = path.stat().st_size + path.with_name(path.name + "-wal").stat().st_size
         name, restarts = hearing.engine.name, hearing.engine.restarts
-    away = 1000 * np.array(source.away)
     return [
         f"endurance ({name}): {hours:g} h of drive in {wall:.0f} s, {hours * 3600 / wall:.1f} times real time "
         f"(aim {SPEED_AIM:g}; {load()})",
         f"  CPU per minute of drive: {here:.2f} s program, {speech[0]:.2f} s engine, {speech[1]:.2f} s voice: "
         f"{100 * (here + sum(speech)) / 60 / 2:.1f} % of two cores in real time",
-        f"  away from the microphone: {np.percentile(away, 99):.0f} ms (99 %), {away.max():.0f} ms at most",
+        f"  away from the microphone: {source.away(99)} ms (99 %), {source.away(100)} ms at most",
         f"  session file {size / 2**20:.0f} MiB, engine restarts {restarts}",
         *(
             f"  memory of the {what}: {slope([r.hours for r in readings], [getattr(r, what) for r in readings])}"

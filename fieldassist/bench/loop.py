@@ -118,8 +118,7 @@ def latency(folder: Path, engine: str | None, model: str | None) -> list[str]:
         f"  end of utterance to read-back start: p50 {_ms(waits, 50)}, p95 {_ms(waits, 95)} "
         f"(aim {LATENCY_AIM * 1e3:.0f} ms)",
         f"  of that until the words are there:   p50 {_ms(texts, 50)}, p95 {_ms(texts, 95)}",
-        f"  away from the microphone: {_ms(np.array(source.away), 99)} (99 %), {_ms(np.array(source.away), 100)} "
-        "at most",
+        f"  away from the microphone: {source.away(99)} ms (99 %), {source.away(100)} ms at most",
         f"  CPU per minute of drive: {', '.join(f'{each:.2f} s {name}' for name, each in cpu.items())}: "
         f"{sum(cpu.values()) / 60 / 2:.1%} of two cores",
         f"  wakeups per second: {', '.join(f'{each.waits / wall:.0f} {name}' for name, each in used.items())}",

@@ -22,7 +22,7 @@ WORDS_PER_MINUTE = 165
 """Brisk, and still understood over road noise."""
 
 _RENDER_SECONDS = 10.0
-_KEPT_SAMPLES = 240 * SAMPLE_RATE
+_KEPT_SAMPLES = 120 * SAMPLE_RATE
 _ATTEMPTS = 4
 _WAVE_HEADER_BYTES = 44
 
@@ -30,7 +30,7 @@ _WAVE_HEADER_BYTES = 44
 class Voice:
     """Renders prompts in a process of its own: the speech library may hang, the drive may not.
 
-    The prompts used last, some minutes of sound, are kept, since the same few come back all through a drive.
+    The prompts used last, two minutes of sound, are kept, since the same few come back all through a drive.
     Safe to share between threads, one of which waits for the other.
     """
 
