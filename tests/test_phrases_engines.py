@@ -14,9 +14,9 @@ from fieldassist.deduce import load_unit, steps_for
 from fieldassist.errors import DataFileError, UserError
 from fieldassist.phrases import Matcher, PhraseSet, load_phrases
 from fieldassist.phrases.automaton import Automaton, compile_grammar, union
+from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.jsgf import parse_grammar
 from fieldassist.phrases.phonemes import pronunciations
-from fieldassist.phrases.phrase_set import MOST_PHRASES
 from fieldassist.phrases.pruning import to_text
 
 STEPS = {step.id: step for step in steps_for(load_unit("three_speed_simpson"))}
@@ -78,13 +78,13 @@ def test_text_form_says_the_same(phrases: PhraseSet) -> None:
     again = compile_grammar(parse_grammar(text))
     plain = phrases.listening(STEP, 3)
     assert again.words == plain.words
-    assert all(again.accepts(s) == plain.accepts(s) for s in phrases.phrases(STEP, 3)[:200])
+    assert all(again.accepts(s) == plain.accepts(s) for s in covering_sentences(plain, 200))
 
 
 def test_phrases_cover_the_words_and_stay_few(phrases: PhraseSet) -> None:
     automaton = phrases.listening(None, 3)
-    found = phrases.phrases(None, 3)
-    assert len(found) <= MOST_PHRASES and len(set(found)) == len(found)
+    found = covering_sentences(automaton, 4000)
+    assert len(found) <= 4000 and len(set(found)) == len(found)
     assert {word for phrase in found for word in phrase.split()} == set(automaton.words)
     assert all(automaton.accepts(phrase) for phrase in found[::20])
     pairs = {pair for phrase in found for pair in pairwise(phrase.split())}

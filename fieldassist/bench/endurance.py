@@ -143,15 +143,17 @@ def endurance(folder: Path, hours: float, engine: str | None, model: str | None)
         began, before = time.monotonic(), usage(pids)
         loop.run()
         wall = time.monotonic() - began
+        cut_short = ", CUT SHORT by a command that was heard" if loop.state.ended else ""
+        driven = drive.hours
         used = [usage([pid]) for pid in (os.getpid(), hearing.engine.pid, voice.pid)]
-        minutes = hours * 60
+        minutes = driven * 60
         here = (used[0] - before).cpu / minutes
         speech = [each.cpu / minutes for each in used[1:]]
         size = path.stat().st_size + path.with_name(path.name + "-wal").stat().st_size
         name, restarts = hearing.engine.name, hearing.engine.restarts
     return [
-        f"endurance ({name}): {hours:g} h of drive in {wall:.0f} s, {hours * 3600 / wall:.1f} times real time "
-        f"(aim {SPEED_AIM:g}; {load()})",
+        f"endurance ({name}): {driven:.2f} h of drive{cut_short} in {wall:.0f} s, {driven * 3600 / wall:.1f} times "
+        f"real time (aim {SPEED_AIM:g}; {load()})",
         f"  CPU per minute of drive: {here:.2f} s program, {speech[0]:.2f} s engine, {speech[1]:.2f} s voice: "
         f"{100 * (here + sum(speech)) / 60 / 2:.1f} % of two cores in real time",
         f"  away from the microphone: {source.away(99)} ms (99 %), {source.away(100)} ms at most",

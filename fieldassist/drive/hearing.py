@@ -56,8 +56,7 @@ class Hearing:
 
     def prepare(self, step: Step | None) -> None:
         """Make ready in the background what `expect` will need for the step that comes next."""
-        if self.engine.name == "sphinx":
-            self._in_background.submit(self.phrases.prepare, step, self.gears)
+        self._in_background.submit(self.phrases.prepare, step, self.gears)
 
     def start(self) -> None:
         """Begin an utterance. Raises UserError when the engine cannot take what it is to expect."""
@@ -68,10 +67,7 @@ class Hearing:
         self.engine.start()
 
     def _expect(self, step: Step | None) -> None:
-        if self.engine.name == "sphinx":
-            self.engine.use_automaton(self.phrases.listening(step, self.gears))
-        else:
-            self.engine.use_phrases(self.phrases.phrases(step, self.gears))
+        self.engine.use_automaton(self.phrases.listening(step, self.gears))
 
     def feed(self, samples: Samples) -> None:
         """Take a stretch of it."""

@@ -10,13 +10,11 @@ from fieldassist.errors import UserError
 from fieldassist.phrases.automaton import Automaton, Tag, compile_grammar, union
 from fieldassist.phrases.compiled import Compiled
 from fieldassist.phrases.compose import UNDECIDED
-from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.jsgf import Alternatives, Grammar, Ref, Rule, read_grammar
 from fieldassist.phrases.pruning import either, restrict, to_text
 from fieldassist.resources import home, shipped
 
 MOST_GEARS = 8
-MOST_PHRASES = 4000
 EXPECTED_SHARE, OTHER_SHARE = 0.6, 0.4
 """How likely an utterance is about the step at hand, or about anything."""
 
@@ -82,15 +80,6 @@ class PhraseSet:
         if step is None:
             return to_text(car)
         return to_text(either({self.of_step(step, gears): EXPECTED_SHARE, car: OTHER_SHARE}))
-
-    def phrases(self, step: Step | None = None, gears: int = MOST_GEARS) -> list[str]:
-        """Return at most MOST_PHRASES sentences that together hold every word, and nearly every pair of
-        neighbouring words, of the grammar; for an engine that makes its own bigram of them."""
-        out: dict[str, None] = {}
-        if step is not None:
-            out.update(dict.fromkeys(covering_sentences(self._automaton_of_step(step, gears), MOST_PHRASES // 4)))
-        out.update(dict.fromkeys(covering_sentences(self.listening(None, gears), MOST_PHRASES - len(out))))
-        return list(out)
 
     @cached_property
     def _compiled(self) -> Compiled:
