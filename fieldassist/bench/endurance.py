@@ -152,8 +152,8 @@ def endurance(folder: Path, hours: float, engine: str | None, model: str | None)
         size = path.stat().st_size + path.with_name(path.name + "-wal").stat().st_size
         name, restarts = hearing.engine.name, hearing.engine.restarts
     return [
-        f"endurance ({name}): {driven:.2f} h of drive{cut_short} in {wall:.0f} s, {driven * 3600 / wall:.1f} times "
-        f"real time (aim {SPEED_AIM:g}; {load()})",
+        f"endurance ({name}): {driven:.2f} h of drive{cut_short} in {wall:.0f} s, "
+        f"{driven * 3600 / wall:.1f} times real time (aim {SPEED_AIM:g}; {load()})",
         f"  CPU per minute of drive: {here:.2f} s program, {speech[0]:.2f} s engine, {speech[1]:.2f} s voice: "
         f"{100 * (here + sum(speech)) / 60 / 2:.1f} % of two cores in real time",
         f"  away from the microphone: {source.away(99)} ms (99 %), {source.away(100)} ms at most",
