@@ -12,11 +12,14 @@ from __future__ import annotations
 
 import hashlib
 import math
+import os
 import shutil
 import struct
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -38,8 +41,17 @@ from fieldassist.words.phones import (
 UNKNOWN = "[unk]"
 SILENCE_COST = math.log(2)
 """Nats for a silence at a word's edge, and as much for none."""
-GRAPH_VERSION = 1
+GRAPH_VERSION = 3
 """Counted up when the same input gives another graph, so that old caches are not used."""
+
+_SEARCH = {"phone-determinize": "false", "max-active": "2000", "lattice-beam": "5.0", "max-mem": "5000000"}
+"""Settings of the decoder. Through the filler lead as many ways as there are chains of phones; told apart by them
+the lattice would take seconds to reduce, so only words count, and it has a bound."""
+
+_COMMON_WORDS = Path(__file__).resolve().parent / "other_talk.txt"
+
+_MOST_KEPT = 60
+"""Graphs in the cache; each takes some 2 MB, and a drive has one for every step."""
 
 _MAGIC = 0x7EB2FDD6
 _EXPANDED = 1  # the only property that a constant automaton must state
@@ -47,14 +59,21 @@ _EXPANDED = 1  # the only property that a constant automaton must state
 
 @dataclass(frozen=True)
 class Filler:
-    """How talk outside of the grammar is taken: as a chain of any phones, heard as `[unk]`."""
+    """How talk outside of the grammar is taken: as common words in any order, and as chains of phones where it is
+    none of these; all of it is heard as `[unk]`.
 
-    cost: float = 6.0
-    """Nats to begin a stretch of it."""
-    phone_cost: float = 3.0
-    """Nats for each phone; the more, the less is taken for talk outside of the grammar."""
-    around: bool = True
-    """Also before and after a sentence of the grammar, not only instead of one."""
+    The words compete with the grammar by what they weigh in English, so that a sentence has to sound more like the
+    grammar than like other words, and not only good enough.
+    """
+
+    cost: float = 4.0
+    """Nats for other talk instead of a sentence of the grammar; the less, the more is taken for other talk."""
+    word_cost: float = 0.0
+    """Nats for each word beyond what its frequency says."""
+    strange_cost: float = 8.0
+    """Nats for a word that is none of the common ones."""
+    phone_cost: float = 2.0
+    """Nats for each phone of such a word."""
 
 
 class _Graph:
@@ -111,7 +130,7 @@ def model_for_grammar(
     graph is made of. Raises UserError when the cache cannot be written.
     """
     digest = hashlib.sha256()
-    digest.update(repr((GRAPH_VERSION, filler, sorted(automaton.finals.items()))).encode())
+    digest.update(repr((GRAPH_VERSION, _SEARCH, filler, sorted(automaton.finals.items()))).encode())
     for array in automaton.arrays():
         digest.update(array.tobytes())
     for word in automaton.words:
@@ -121,20 +140,38 @@ def model_for_grammar(
     digest.update(repr((str(network.resolve()), status.st_size, status.st_mtime_ns)).encode())
     folder = cache / digest.hexdigest()[:24]
     if (folder / "graph" / "HCLG.fst").is_file():
+        with suppress(OSError):  # a cache that cannot be written is read all the same
+            os.utime(folder)
         return folder
     try:
         cache.mkdir(parents=True, exist_ok=True)
         scratch = Path(tempfile.mkdtemp(dir=cache))
-        for part in ("am", "conf"):
-            _link(model / part, scratch / part)
+        _link(model / "am", scratch / "am")
+        shutil.copytree(model / "conf", scratch / "conf")
+        settings = scratch / "conf" / "model.conf"
+        settings.write_text(search_settings(settings.read_text(encoding="utf-8")), encoding="utf-8")
         build_graph(automaton, scratch / "graph", filler)
         try:
             scratch.rename(folder)
         except OSError:  # another process was faster
             shutil.rmtree(scratch, ignore_errors=True)
+        _forget_oldest(cache)
     except OSError as error:
         raise UserError(f"{cache}: the grammar's graph cannot be written ({error.strerror})") from None
     return folder
+
+
+def _forget_oldest(cache: Path) -> None:
+    """Remove the graphs that have not been used for longest, beyond _MOST_KEPT."""
+    kept = sorted((path for path in cache.iterdir() if path.is_dir()), key=lambda path: -path.stat().st_mtime)
+    for old in kept[_MOST_KEPT:]:
+        shutil.rmtree(old, ignore_errors=True)
+
+
+def search_settings(text: str) -> str:
+    """Return the text of a `model.conf` with the decoder's settings for our graphs, other lines as they are."""
+    kept = [line for line in text.splitlines() if line.partition("=")[0].lstrip("- ").strip() not in _SEARCH]
+    return "\n".join([*kept, *(f"--{name}={value}" for name, value in _SEARCH.items())]) + "\n"
 
 
 def word_boundaries() -> str:
@@ -155,31 +192,75 @@ def _spell(
     """Lay the automaton's words out as phones from the state `start`."""
     end = graph.state()
     graph.finals[end] = 0.0
-    edges = {}
-    for state in range(automaton.states):
-        edges[state] = _word_edge(graph)
+    edges = [_word_edge(graph) for _ in range(automaton.states)]
     graph.arc(start, edges[automaton.start][0])
-    for arc in automaton.arcs:
-        if arc.word is None:
-            graph.arc(edges[arc.source][1], edges[arc.target][1], cost=arc.weight)
-            continue
-        for phones in pronunciations(arc.word):
-            here = edges[arc.source][1]
-            word, cost = numbers[arc.word], arc.weight
-            for placed in placed_word(phones):
-                here = graph.phone(here, placed, word, cost)
-                word, cost = 0, 0.0
-            graph.arc(here, edges[arc.target][0])
+    tails: dict[tuple[int, tuple[int, ...]], int] = {}
+    for state, leaving in enumerate(automaton.leaving):
+        ways = []
+        for arc in leaving:
+            if arc.word is None:
+                graph.arc(edges[state][1], edges[arc.target][1], cost=arc.weight)
+                continue
+            for phones in pronunciations(arc.word):
+                ways.append(_Way(placed_word(phones), numbers[arc.word], arc.weight, edges[arc.target][0]))
+        _branch(graph, edges[state][1], ways, 0, 0.0, tails)
     for state, final in automaton.finals.items():
         graph.arc(edges[state][1], end, cost=final.weight)
     if filler is not None:
-        last = graph.state()
-        graph.finals[last] = 0.0
-        before = _filler_chain(graph, start, filler)
-        graph.arc(before, last)
-        if filler.around:
-            graph.arc(before, edges[automaton.start][0])
-            graph.arc(_filler_chain(graph, end, filler), last)
+        graph.arc(_other_talk(graph, start, filler), end)
+
+
+@dataclass(frozen=True)
+class _Way:
+    """One way to say one word that can be next."""
+
+    phones: tuple[int, ...]
+    word: int
+    cost: float
+    target: int
+
+
+def _branch(
+    graph: _Graph, here: int, ways: Sequence[_Way], depth: int, paid: float,
+    tails: dict[tuple[int, tuple[int, ...]], int],
+) -> None:  # fmt: skip
+    """Lay out words that begin alike as one tree, so that the decoder follows their common sounds once.
+
+    The cost of a word is paid as early as it is sure: where words part, each branch pays what its cheapest word
+    costs more. Once only one word is left its label is given out, and words that go on alike to the same place
+    share their ends (`tails`).
+    """
+    groups: dict[int, list[_Way]] = {}
+    for way in ways:
+        groups.setdefault(way.phones[depth], []).append(way)
+    for placed, group in groups.items():
+        cheapest = min(way.cost for way in group)
+        if len({(way.word, way.phones, way.target) for way in group}) == 1:
+            way = group[0]
+            _enter_tail(graph, here, way.phones[depth:], way.target, way.word, cheapest - paid, tails)
+            continue
+        inside = graph.phone(here, placed, 0, cheapest - paid)
+        for way in group:
+            if len(way.phones) == depth + 1:  # words that sound alike
+                graph.arc(inside, way.target, 0, way.word, way.cost - cheapest)
+        _branch(graph, inside, [w for w in group if len(w.phones) > depth + 1], depth + 1, cheapest, tails)
+
+
+def _enter_tail(
+    graph: _Graph, here: int, phones: tuple[int, ...], target: int, word: int, cost: float,
+    tails: dict[tuple[int, tuple[int, ...]], int],
+) -> None:  # fmt: skip
+    """Go from `here` over the phones to `target`, through states that other words have made already."""
+    if not phones:
+        graph.arc(here, target, 0, word, cost)
+        return
+    known = tails.get((target, phones))
+    if known is not None:
+        graph.arc(here, known, first_transition(phones[0]), word, cost)
+        return
+    inside = graph.phone(here, phones[0], word, cost)
+    tails[target, phones] = inside
+    _enter_tail(graph, inside, phones[1:], target, 0, 0.0, tails)
 
 
 def _word_edge(graph: _Graph) -> tuple[int, int]:
@@ -191,21 +272,37 @@ def _word_edge(graph: _Graph) -> tuple[int, int]:
     return before, after
 
 
-def _filler_chain(graph: _Graph, source: int, filler: Filler) -> int:
-    """A chain of any phones, in words of any length, entered from `source`; return where it can be left."""
+def _other_talk(graph: _Graph, source: int, filler: Filler) -> int:
+    """Lay out the filler from `source`; return where it ends."""
     before, after = _word_edge(graph)
     graph.arc(source, before, cost=filler.cost)
+    ways = [
+        _Way(placed_word(phones), 1, cost + filler.word_cost, before)
+        for word, cost in common_words()
+        for phones in pronunciations(word)
+    ]
+    _branch(graph, after, ways, 0, 0.0, {})
     hub = graph.state()
     for phone in PHONES:
-        begin = graph.phone(after, placed_phone(phone, "begin"), 1, filler.phone_cost)
+        begin = graph.phone(after, placed_phone(phone, "begin"), 1, filler.strange_cost + filler.phone_cost)
         graph.arc(begin, hub)
-        alone = graph.phone(after, placed_phone(phone, "singleton"), 1, filler.phone_cost)
         middle = graph.phone(hub, placed_phone(phone, "internal"), 0, filler.phone_cost)
         graph.arc(middle, hub)
         last = graph.phone(hub, placed_phone(phone, "end"), 0, filler.phone_cost)
-        for here in (alone, last):
-            graph.arc(here, before)
+        graph.arc(last, before)
     return after
+
+
+@lru_cache(maxsize=1)
+def common_words() -> tuple[tuple[str, float], ...]:
+    """Return the common words of English with their cost: the negative natural log of their share of all words.
+
+    Shares fall with the rank r as 1 / (r + 2.7) (Zipf's law with Mandelbrot's constant for English).
+    """
+    lines = _COMMON_WORDS.read_text(encoding="utf-8").splitlines()
+    words = [line for line in lines if line and not line.startswith("#")]
+    shares = [1.0 / (rank + 2.7) for rank in range(1, len(words) + 1)]
+    return tuple((word, math.log(sum(shares) / share)) for word, share in zip(words, shares, strict=True))
 
 
 def _constant_fst(graph: _Graph, start: int) -> bytes:

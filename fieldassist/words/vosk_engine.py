@@ -195,6 +195,10 @@ def _read_piece(piece: dict[str, Any], shift: float) -> Hypothesis:
     best = max(reading["confidence"] for reading in readings)
     weights = [math.exp(reading["confidence"] - best) for reading in readings]
     posteriors = [weight / sum(weights) for weight in weights]
+    shares: dict[str, float] = {}
+    for reading, posterior in zip(readings, posteriors, strict=True):
+        text = _once(reading["text"])
+        shares[text] = shares.get(text, 0.0) + posterior
     words = tuple(
         Word(
             text=word["word"],
@@ -208,8 +212,26 @@ def _read_piece(piece: dict[str, Any], shift: float) -> Hypothesis:
         )
         for word in readings[0].get("result", ())
     )
-    others = tuple((reading["text"], p) for reading, p in zip(readings[1:], posteriors[1:], strict=True))
-    return Hypothesis(readings[0]["text"], words, posteriors[0], others)
+    text = _once(readings[0]["text"])
+    confidence = shares.pop(text)
+    return Hypothesis(text, _once_each(words), confidence, tuple(sorted(shares.items(), key=lambda s: -s[1])))
+
+
+def _once(text: str) -> str:
+    """Take unknown words in a row as one stretch: into how many it was divided says nothing."""
+    words = text.split()
+    return " ".join(word for i, word in enumerate(words) if word != UNKNOWN or i == 0 or words[i - 1] != UNKNOWN)
+
+
+def _once_each(words: Sequence[Word]) -> tuple[Word, ...]:
+    out: list[Word] = []
+    for word in words:
+        if out and word.text == UNKNOWN == out[-1].text:
+            confidence = min(word.confidence, out[-1].confidence)
+            out[-1] = Word(UNKNOWN, out[-1].start, word.end, confidence)
+        else:
+            out.append(word)
+    return tuple(out)
 
 
 def _same_word(one: dict[str, Any], other: dict[str, Any]) -> bool:
