@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 import time
 from collections import deque
@@ -28,7 +29,10 @@ _LOST_AFTER = 1.0  # seconds without a sample
 _FIRST_SAMPLE = 1.5  # seconds: some drivers never begin at the first attempt
 _QUIET_ATTEMPTS = 3
 _TRY_AGAIN_AFTER = 1.0
-_LATENCY = "high"  # fewer wake-ups than "low", and still some 40 ms
+_BLOCK_SECONDS = 0.05
+_LATENCY = 0.2
+"""Seconds that the device may keep, handed over in blocks: left to itself it wakes the machine a hundred times a
+second, and nothing here can be told from less than a block or two."""
 
 
 class AudioSource(Protocol):
@@ -114,9 +118,11 @@ class Microphone:
         self._ready = threading.Condition()
         self._ring: deque[npt.NDArray[np.float32]] = deque()
         self._ring_frames = 0
+        self._wanted_frames = 0
         self._overflowed = 0.0
         self._told: list[str] = []
         self._stream: Any = None
+        self._rate = SAMPLE_RATE
         self._converter: Converter | None = None
         self._pending = np.zeros(0, np.int16)
         self._lost = False
@@ -169,8 +175,9 @@ class Microphone:
 
     def _take(self, deadline: float) -> None:
         with self._ready:
-            if not self._ring:
-                self._ready.wait(max(0.0, min(deadline - time.monotonic(), STRETCH_SECONDS)))
+            self._wanted_frames = math.ceil((_STRETCH - len(self._pending)) * self._rate / SAMPLE_RATE)
+            if self._ring_frames < self._wanted_frames:
+                self._ready.wait(max(0.0, deadline - time.monotonic()))
             blocks = list(self._ring)
             self._ring.clear()
             self._ring_frames = 0
@@ -227,7 +234,7 @@ class Microphone:
                 try:
                     stream = sounddevice.InputStream(
                         samplerate=rate, channels=channels, dtype="float32", callback=self._heard,
-                        device=device.index, blocksize=0, latency=_LATENCY,
+                        device=device.index, blocksize=round(_BLOCK_SECONDS * rate), latency=_LATENCY,
                     )  # fmt: skip
                     self._ring_limit = int(_RING_SECONDS * rate)
                     self._rate = rate
@@ -251,4 +258,5 @@ class Microphone:
                 dropped = self._ring.popleft()
                 self._ring_frames -= len(dropped)
                 self._overflowed += len(dropped) / self._rate
-            self._ready.notify()
+            if self._ring_frames >= self._wanted_frames:
+                self._ready.notify()
