@@ -15,6 +15,7 @@ from fieldassist.errors import UserError
 from fieldassist.finding import KINDS, MEASURED_KINDS, Finding
 from fieldassist.phrases.automaton import Arc
 from fieldassist.phrases.numbers import read_number
+from fieldassist.phrases.plausibility import implausible
 
 
 @dataclass(frozen=True)
@@ -347,28 +348,3 @@ def change(finding: Finding, changes: Mapping[str, object]) -> Finding | None:
         return replace(finding, **changes)  # type: ignore[arg-type]
     except UserError:
         return None
-
-
-# What a value can be at all, by unit; common practice, no source. Outside it the value is asked back.
-_POSSIBLE: dict[str, tuple[float, float]] = {
-    "mph": (2, 130), "km/h": (3, 210), "rpm": (300, 8000), "psi": (0, 400), "kPa": (0, 2800), "s": (0, 30),
-}  # fmt: skip
-# Highest road speed in mph at which an upshift into a gear is likely at full throttle; common practice, no source.
-_TOP_OF_SHIFT = {"2": 70.0, "3": 105.0}
-
-
-def implausible(finding: Finding, step: Step | None = None) -> str | None:
-    """Return why a finding's value cannot be right, or None. The reason is short enough to be asked aloud."""
-    if finding.value is None or finding.unit is None:
-        return None
-    low, high = _POSSIBLE[finding.unit]
-    if finding.kind in ("shift_speed", "early", "late") and finding.shift and finding.unit in ("mph", "km/h"):
-        before, after = finding.shift.split("-")
-        if int(after) > int(before):
-            top = _TOP_OF_SHIFT.get(after, high)
-            high = min(high, top if finding.unit == "mph" else top * 1.609344)
-    if finding.kind == "stall_speed":
-        low, high = 800, 4500
-    if not low <= finding.value <= high:
-        return f"{finding.value:g} {finding.unit} is out of {low:g} to {high:g}"
-    return None

@@ -29,6 +29,8 @@ class Evidence:
     """The reading says only that something is good, or one word of some kind, and not of what."""
     expected: bool = False
     """The step at hand is about such a finding."""
+    other_talk: float | None = None
+    """Share of the engine's readings that take it for other talk, 0..1; None where the engine weighs no such."""
 
 
 ACCEPT_SCORE = 0.6
@@ -40,38 +42,65 @@ DOUBT_SCORE = 0.8
 ACCEPT_MARGIN = 0.25
 """Cost by which the best reading has to beat the best one with another finding, else the two are asked back."""
 
-# Logistic weights. Fitted over the tuning half of the corpus and recorded observations in noise against stretches
-# of read speech, as text and as a closed grammar takes them when pocketsphinx listens: the words of a wanted
-# utterance are sure in the median to 0.96, those that a grammar forces on other speech to 0.5.
-_BASE = -0.5
-_PER_MISFIT = -4.5
-_PER_CONTENT = 2.0
+@dataclass(frozen=True)
+class Weights:
+    """Weights of the evidence in the log odds that a reading was meant."""
+
+    base: float
+    misfit: float
+    content: float
+    doubt: float
+    total_doubt: float
+    odd: float
+    bare_skipped: float
+    expected: float
+    other_talk: float = 0.0
+    """For each nat of the log odds of other talk."""
+
+
+GRAMMAR_ONLY = Weights(-0.5, -4.5, 2.0, -6.0, -0.6, -1.6, -1.7, 0.7)
+"""For text, and for an engine that forces all it hears into the grammar. Fitted over the tuning half of the
+corpus and recorded observations in noise against stretches of read speech as pocketsphinx hears them: the words
+of a wanted utterance are sure in the median to 0.96, those that the grammar forces on other speech to 0.5."""
+AGAINST_TALK = Weights(-0.5, -4.5, 2.0, -3.0, -0.6, -1.6, -1.7, 0.7, -0.8)
+"""For an engine that weighs the grammar against other talk."""
+_COMMAND_TALK, _COMMAND_ODDS = 1.0, 0.0
+"""Steepness, and log odds of other talk at which half of what sounds like a command is one."""
 _CONTENT_WORTH = 3
-_PER_DOUBT = -6.0
-_PER_TOTAL_DOUBT = -0.6
-_PER_ODD = -1.6
-_BARE_SKIPPED = -1.7
-_EXPECTED = 0.7
+_LEAST_SHARE = 0.005
+"""Shares of other talk below this, or this near to 1, are as good as none, or all: the list of readings ends."""
 
 
 def score(evidence: Evidence) -> float:
     """Return the estimated probability that a reading is what was meant, 0..1 (logistic)."""
+    weights = GRAMMAR_ONLY if evidence.other_talk is None else AGAINST_TALK
     z = (
-        _BASE
-        + _PER_MISFIT * evidence.misfit
-        + _PER_CONTENT * min(evidence.content, _CONTENT_WORTH)
-        + _EXPECTED * evidence.expected
-        + _PER_ODD * evidence.odd
-        + _PER_DOUBT * (1.0 - evidence.confidence)
-        + _PER_TOTAL_DOUBT * evidence.total_doubt
-        + _BARE_SKIPPED * (evidence.bare and not evidence.expected) * min(1.0, evidence.skipped)
+        weights.base
+        + weights.misfit * evidence.misfit
+        + weights.content * min(evidence.content, _CONTENT_WORTH)
+        + weights.expected * evidence.expected
+        + weights.odd * evidence.odd
+        + weights.doubt * (1.0 - evidence.confidence)
+        + weights.total_doubt * evidence.total_doubt
+        + weights.bare_skipped * (evidence.bare and not evidence.expected) * min(1.0, evidence.skipped)
+        + weights.other_talk * talk_odds(evidence.other_talk)
     )
     return 1.0 / (1.0 + math.exp(-max(-30.0, z)))
 
 
-def command_score(misfit: float, confidence: float) -> float:
+def talk_odds(other_talk: float | None) -> float:
+    """Return the log odds of other talk in nats; 0 where the engine does not weigh it."""
+    if other_talk is None:
+        return 0.0
+    share = min(1.0 - _LEAST_SHARE, max(_LEAST_SHARE, other_talk))
+    return math.log(share / (1.0 - share))
+
+
+def command_score(evidence: Evidence) -> float:
     """Return the estimated probability that a command was meant: said alone, and nearly as it stands."""
-    return (0.5 + 0.5 * confidence) / (1.0 + math.exp(-(3.0 - 7.0 * misfit)))
+    talk = 1.0 / (1.0 + math.exp(_COMMAND_TALK * (talk_odds(evidence.other_talk) - _COMMAND_ODDS)))
+    meant = talk if evidence.other_talk is not None else 1.0
+    return meant * (0.5 + 0.5 * evidence.confidence) / (1.0 + math.exp(-(3.0 - 7.0 * evidence.misfit)))
 
 
 def decide(best: float, margin: float, doubt: bool, expected: bool = False) -> str:

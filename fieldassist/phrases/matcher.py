@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import re
+from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -13,11 +15,12 @@ from fieldassist.deduce.step import Step
 from fieldassist.finding import Finding
 from fieldassist.phrases import decision
 from fieldassist.phrases.automaton import Arc
-from fieldassist.phrases.compose import UNDECIDED, Composed, change, compose, implausible
+from fieldassist.phrases.compose import UNDECIDED, Composed, change, compose
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.numbers import spell_out
 from fieldassist.phrases.phonemes import pronunciations
 from fieldassist.phrases.phrase_set import PhraseSet
+from fieldassist.phrases.plausibility import implausible, surprise
 from fieldassist.phrases.readback import say_choice, say_finding
 from fieldassist.phrases.search import (
     HESITATIONS,
@@ -34,11 +37,11 @@ from fieldassist.words.recognizer import Hypothesis
 
 MOST_WORDS = 40
 """Words of an utterance that are looked at; nobody puts an observation in more."""
-LESSER_CHOICE = 0.1
-"""Cost of a reading that is not the engine's first choice, beside what it is less sure of."""
+PER_ODDS = 0.12
+"""Cost of a reading for each nat (factor of e) by which the engine holds it less likely than its best one."""
 UNCONTESTED = 9.0
 """Margin of a reading that no other comes near."""
-MOST_ALTERNATIVES = 4
+MOST_ALTERNATIVES = 8
 """Further readings of the engine that are looked at."""
 
 
@@ -110,19 +113,21 @@ class Matcher:
         a question changes.
         """
         readings = self._readings(heard, step)
-        if readings and self._begins_note(readings[0].heard):
+        if self._is_note(heard):
             return Match("accept", None, "note", 1.0, UNCONTESTED, say="note", understood="note")
+        other_talk = None if isinstance(heard, str) else heard.other_talk
         useful = [r for r in readings if not r.empty]
         if not useful:
-            return self._changed(readings, previous, step)
+            return self._changed(readings, previous, step, other_talk)
         best = useful[0]
         rivals = _different(useful)
         margin = rivals[0].cost - best.cost if rivals else UNCONTESTED
-        return self._decided(best, rivals, _evidence(best, step), margin, previous, step)
+        return self._decided(best, rivals, _evidence(best, step, other_talk), margin, previous, step)
 
-    def _begins_note(self, heard: Sequence[HeardWord]) -> bool:
+    def _is_note(self, heard: str | Hypothesis) -> bool:
         """Tell whether an utterance begins with the command that keeps the rest of it as a voice note."""
-        words = [word.text for word in heard if word.text not in HESITATIONS]
+        text = heard if isinstance(heard, str) else heard.text
+        words = [word for word in normalise(text).split() if word not in HESITATIONS]
         return any(words[: len(start)] == start for start in self._note_starts)
 
     def _decided(
@@ -132,14 +137,14 @@ class Matcher:
         composed, score = best.composed, decision.score(evidence)
         understood = " ".join(best.alignment.words)
         if composed.command is not None:
-            score = decision.command_score(evidence.misfit, evidence.confidence)
+            score = decision.command_score(evidence)
             alone = evidence.skipped == 0  # a command is said on its own
             verdict = "accept" if alone and decision.decide(score, margin, False) == "accept" else "ignore"
             said = composed.command if verdict == "accept" else None
             say = (said or "").replace("_", " ")
             return Match(verdict, None, said, score, margin, say=say, understood=understood)
         if not composed.findings:
-            return self._changed([best], previous, step)
+            return self._changed([best], previous, step, evidence.other_talk)
         finding = composed.findings[0]
         verdict = decision.decide(score, margin, composed.doubt is not None, evidence.expected)
         if verdict == "ignore":
@@ -160,12 +165,14 @@ class Matcher:
             composed.assumed, understood,
         )  # fmt: skip
 
-    def _changed(self, readings: Sequence[_Reading], previous: Finding | None, step: Step | None) -> Match:
+    def _changed(
+        self, readings: Sequence[_Reading], previous: Finding | None, step: Step | None, other_talk: float | None
+    ) -> Match:
         """Take slots without a kind as a change of the finding before."""
         best = next((r for r in readings if r.composed.changes), None)
         if best is None:
             return Match("ignore", margin=UNCONTESTED)
-        score = decision.score(_evidence(best))
+        score = decision.score(_evidence(best, other_talk=other_talk))
         understood = " ".join(best.alignment.words)
         if previous is None and not best.composed.corrects:
             return Match("ignore", score=score, changes=best.composed.changes, understood=understood)
@@ -187,20 +194,35 @@ class Matcher:
         )  # fmt: skip
 
     def _readings(self, heard: str | Hypothesis, step: Step | None) -> list[_Reading]:
-        """Return the readings of everything that the engine offers, cheapest first."""
+        """Return the readings of everything that the engine offers, cheapest first.
+
+        The engine's readings that come to the same finding speak for it together.
+        """
         extra = self._expectation(step)
-        out: dict[object, _Reading] = {}
-        for words, handicap in _versions(heard, self._searcher.vocabulary):
-            if not words:
-                continue
+        found: list[tuple[float, list[_Reading]]] = []
+        for words, share in _versions(heard, self._searcher.vocabulary):
             lattice = Lattice(self._searcher, words, extra)
+            readings = []
             for alignment in _alignments(lattice, words):
                 composed = compose(alignment.arcs, step)
-                doubt = DOUBTFUL if composed.doubt is not None else 0.0
-                reading = _Reading(composed, alignment, words, alignment.cost + handicap + doubt)
+                unlikely = DOUBTFUL if composed.doubt is not None else 0.0
+                unlikely += PER_ODDS * sum(surprise(finding) for finding in composed.findings[:1])
+                readings.append(_Reading(composed, alignment, words, alignment.cost + unlikely))
+            if readings:
+                found.append((share, readings))
+        shares: dict[object, float] = {}
+        for share, readings in found:
+            key = min(readings, key=lambda r: r.cost).key
+            shares[key] = shares.get(key, 0.0) + share
+        best = max(shares.values(), default=1.0)
+        out: dict[object, _Reading] = {}
+        for _, readings in found:
+            mass = shares[min(readings, key=lambda r: r.cost).key]
+            handicap = PER_ODDS * math.log(best / max(mass, best * LEAST_SHARE))
+            for reading in readings:
                 old = out.get(reading.key)
-                if old is None or reading.cost < old.cost:
-                    out[reading.key] = reading
+                if old is None or reading.cost + handicap < old.cost:
+                    out[reading.key] = replace(reading, cost=reading.cost + handicap)
         return sorted(out.values(), key=lambda r: r.cost)
 
     def _expectation(self, step: Step | None) -> Floats:
@@ -216,6 +238,8 @@ class Matcher:
 LENIENCE = 0.4
 """Of the cost of a passed-over word, what is not held against the reading: the search must rather take a word
 for one that sounds like it than pass over it, but a word too many is no sign that the rest was misheard."""
+LEAST_SHARE = 1e-3
+"""Share of the best reading's below which a reading is not held less likely any more."""
 DOUBTFUL = 0.3
 """Cost of a reading whose value can hardly be so."""
 UNEXPECTED_KIND = 0.25
@@ -253,19 +277,31 @@ def normalise(text: str) -> str:
 
 
 def _versions(heard: str | Hypothesis, whole: frozenset[str]) -> list[tuple[tuple[HeardWord, ...], float]]:
-    """Return what to search: (heard words, extra cost for being a lesser choice of the engine)."""
+    """Return what to search: (heard words, share of the engine's readings that have them).
+
+    Readings that differ in hesitations only are one. A word of a further reading is as sure as the share of all
+    readings in which it occurs.
+    """
     if isinstance(heard, str):
-        return [(_split(tuple(HeardWord(w) for w in normalise(heard).split()), whole), 0.0)]
-    words = tuple(HeardWord(w.text.lower(), min(1.0, max(0.0, w.confidence))) for w in heard.words)
-    if not words:
-        words = tuple(HeardWord(w, heard.confidence) for w in normalise(heard.text).split())
-    versions = [(_split(words, whole), 0.0)]
-    for text, confidence in heard.alternatives[:MOST_ALTERNATIVES]:
-        sure = min(1.0, max(0.0, confidence))
-        other = _split(tuple(HeardWord(w, sure) for w in normalise(text).split()), whole)
-        if [w.text for w in other] != [w.text for w in versions[0][0]]:
-            versions.append((other, LESSER_CHOICE + max(0.0, heard.confidence - confidence)))
-    return versions
+        typed = _split(tuple(HeardWord(w) for w in normalise(heard).split()), whole)
+        return [(typed, 1.0)] if typed else []
+    first = tuple(HeardWord(w.text.lower(), min(1.0, max(0.0, w.confidence))) for w in heard.words)
+    if not first:
+        first = tuple(HeardWord(w, heard.confidence) for w in normalise(heard.text).split())
+    texts = [(normalise(text).split(), min(1.0, max(0.0, share))) for text, share in heard.alternatives]
+    holds: dict[str, float] = defaultdict(float)
+    for words, share in (([word.text for word in first], heard.confidence), *texts):
+        for word in set(words):
+            holds[word] += share
+    out: dict[tuple[str, ...], tuple[tuple[HeardWord, ...], float]] = {}
+    others = [(tuple(HeardWord(word, min(1.0, holds[word])) for word in words), share) for words, share in texts]
+    for version, share in ((first, heard.confidence), *others[:MOST_ALTERNATIVES]):
+        split = _split(version, whole)
+        key = tuple(word.text for word in split if word.text not in HESITATIONS)
+        if split and set(key) != {UNKNOWN}:
+            kept = out.get(key)
+            out[key] = (split, share) if kept is None else (kept[0], kept[1] + share)
+    return list(out.values())
 
 
 def _split(words: Sequence[HeardWord], whole: frozenset[str]) -> tuple[HeardWord, ...]:
@@ -346,7 +382,9 @@ def _says_less(one: Composed, other: Composed) -> bool:
     return all(key in b and b[key] == value for key, value in a.items())
 
 
-def _evidence(reading: _Reading, step: Step | None = None) -> decision.Evidence:
+def _evidence(
+    reading: _Reading, step: Step | None = None, other_talk: float | None = None
+) -> decision.Evidence:
     findings = reading.composed.findings
     bare = bool(findings) and not any(
         getattr(findings[0], key) is not None and key not in reading.composed.assumed
@@ -360,7 +398,7 @@ def _evidence(reading: _Reading, step: Step | None = None) -> decision.Evidence:
     kinds = (*step.kinds, "normal") if step is not None else ()
     expected = bool(findings) and findings[0].kind in kinds
     return decision.Evidence(
-        misfit, len(carrying), skipped, reading.composed.odd, confidence, total_doubt, bare, expected
+        misfit, len(carrying), skipped, reading.composed.odd, confidence, total_doubt, bare, expected, other_talk
     )
 
 

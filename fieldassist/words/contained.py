@@ -112,6 +112,25 @@ class ContainedEngine:
         self._kept = []
         return heard
 
+    def hear_once(self, samples: Samples, automaton: Automaton) -> Hypothesis:
+        """Hear a stretch by itself as one of an automaton's sentences; `restore` has to follow before the next."""
+        try:
+            self._worker.call("use_automaton", automaton, within=LOAD_SECONDS)
+            self._worker.call("start", within=FEED_SECONDS)
+            self._worker.call("feed", samples, within=FEED_SECONDS + len(samples) / SAMPLE_RATE)
+            heard: Hypothesis = self._worker.call("finish", within=FINISH_SECONDS)
+            return heard
+        except WorkerLost:
+            self._restart()
+            self._say("The speech engine stopped and has been started again.")
+            return Hypothesis("", (), 0.0)
+
+    def restore(self) -> None:
+        """Expect again what was expected before `hear_once`."""
+        if self._expected is not None:
+            method, argument = self._expected
+            self._persistently(method, argument, within=LOAD_SECONDS)
+
     def close(self) -> None:
         """End the engine's process."""
         self._worker.close()

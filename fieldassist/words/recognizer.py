@@ -39,6 +39,9 @@ class Hypothesis:
     """0..1 for the whole utterance."""
     alternatives: tuple[tuple[str, float], ...] = ()
     """Further readings with their confidence, best first, where the engine gives them."""
+    other_talk: float | None = None
+    """Share of the readings, 0..1, that take all of it for talk outside of the grammar; None where the engine
+    does not weigh that."""
 
 
 class Recognizer(Protocol):

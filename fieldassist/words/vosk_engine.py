@@ -6,6 +6,7 @@ import hashlib
 import json
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -116,7 +117,9 @@ class VoskEngine:
         heard = [_read_piece(piece, shift) for piece in self._pieces]
         self._began = self._fed
         self._pieces = []
-        return _joined([piece for piece in heard if piece.text])
+        hypothesis = _joined([piece for piece in heard if piece.text])
+        exact = self._graph != self.folder.path  # only there is other talk weighed against the grammar
+        return hypothesis if exact else replace(hypothesis, other_talk=None)
 
     def _text_so_far(self, partial: str) -> str:
         done = [piece["alternatives"][0]["text"] for piece in self._pieces if piece.get("alternatives")]
@@ -213,8 +216,10 @@ def _read_piece(piece: dict[str, Any], shift: float) -> Hypothesis:
         for word in readings[0].get("result", ())
     )
     text = _once(readings[0]["text"])
+    other_talk = shares.get(UNKNOWN, 0.0)
     confidence = shares.pop(text)
-    return Hypothesis(text, _once_each(words), confidence, tuple(sorted(shares.items(), key=lambda s: -s[1])))
+    others = tuple(sorted(shares.items(), key=lambda reading: -reading[1]))
+    return Hypothesis(text, _once_each(words), confidence, others, other_talk)
 
 
 def _once(text: str) -> str:
@@ -256,4 +261,5 @@ def _joined(pieces: list[Hypothesis]) -> Hypothesis:
         words=tuple(word for piece in pieces for word in piece.words),
         confidence=confidence,
         alternatives=tuple(sorted(others, key=lambda reading: -reading[1])[:_ALTERNATIVES]),
+        other_talk=math.prod(piece.other_talk or 0.0 for piece in pieces),
     )
