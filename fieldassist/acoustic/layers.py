@@ -73,13 +73,13 @@ class Network:
             left -= reach
             if layer.narrow is None:
                 frames = _rectified(
-                    _spliced(frames, [o // step for o in layer.offsets], 1), layer.weight, layer.bias
+                    spliced(frames, [o // step for o in layer.offsets], 1), layer.weight, layer.bias
                 )
                 continue
             stride = SUBSAMPLING if reach < SUBSAMPLING else 1
             size = reach // step
-            narrow = _spliced(frames, [0, size], 1) @ layer.narrow.T
-            out = _rectified(_spliced(narrow, [0, size], stride), layer.weight, layer.bias)
+            narrow = spliced(frames, [0, size], 1) @ layer.narrow.T
+            out = _rectified(spliced(narrow, [0, size], stride), layer.weight, layer.bias)
             if layer.bypass:
                 out += BYPASS * frames[size:][: len(out) * stride : stride]
             frames = out
@@ -91,7 +91,7 @@ class Network:
         return replace(self, output_weight=weight, output_bias=bias)
 
 
-def _spliced(frames: Matrix, offsets: list[int], stride: int) -> Matrix:
+def spliced(frames: Matrix, offsets: list[int], stride: int) -> Matrix:
     """Frames beside each other, those at the offsets (in rows), for every `stride`-th place that has them all."""
     low, high = min(offsets), max(offsets)
     count = len(frames) - (high - low)
