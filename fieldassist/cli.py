@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
 import sys
 from collections.abc import Sequence
 
@@ -24,11 +25,15 @@ COMMANDS: dict[str, str] = {
     "check": "microphone, output, speech model, voice and disk",
 }
 """Command -> one-line help. Each is `fieldassist/commands/<name>.py` with `configure` and `run`."""
+ONE_THREAD = ("OPENBLAS_NUM_THREADS", "1")
+"""Told to NumPy's library for matrices, which reads it when it is loaded: ours are so small that its further
+threads only wait for one another, and use more of the battery than all the rest."""
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; return its exit code (2 for bad input, 130 when interrupted)."""
     arguments = list(sys.argv[1:] if argv is None else argv)
+    os.environ.setdefault(*ONE_THREAD)
     parser = argparse.ArgumentParser(
         prog="fieldassist", description="Voice checklist and deduction for road-testing automatic transmissions."
     )

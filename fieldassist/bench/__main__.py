@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import importlib
+import os
 import pkgutil
 import sys
 
 import fieldassist.bench
+from fieldassist.cli import ONE_THREAD
 from fieldassist.errors import UserError
 
 
 def main(argv: list[str]) -> int:
     """Run one benchmark; return its exit code."""
+    os.environ.setdefault(*ONE_THREAD)  # as the program does
     names = sorted(m.name for m in pkgutil.iter_modules(fieldassist.bench.__path__) if not m.name.startswith("_"))
     runnable = (
         [name for name in names if hasattr(importlib.import_module(f"fieldassist.bench.{name}"), "run")]
