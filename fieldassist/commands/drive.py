@@ -86,8 +86,8 @@ def run(args: argparse.Namespace) -> int:
             raise
         keep = bool(view.started.get("keep_clips", True))
         print(f"Session: {file.path}")
-        kept = f", and {RECORDINGS}" if keep else "; no recordings."
-        print(f"Kept in it: the entries and what was understood{kept}")
+        clips = f", and {RECORDINGS}" if keep else "; no recordings."
+        print(f"Kept in it: the entries and what was understood{clips}")
         print("The local network can reach the passenger's page." if args.lan else "Nothing leaves this machine.")
         print("The maker's service information, local law and licensed practice come first.\n")
         code = _open_page(stack, file.path, args.lan, screen) if args.passenger else None

@@ -41,6 +41,7 @@ from fieldassist.record.event import Event
 from fieldassist.record.projection import SessionView
 from fieldassist.record.store import StorageError, clip_id
 from fieldassist.record.store import Store as SessionFile
+from fieldassist.sound.echo import EchoCanceller
 from fieldassist.sound.endpoint import Began, Cut, Endpointer, Paused, Utterance, Went
 from fieldassist.sound.source import AudioSource
 from fieldassist.words.recognizer import Samples
@@ -117,6 +118,7 @@ class DriveLoop:
         self._keep_clips = keep_clips
         self._half_duplex = half_duplex
         self._endpointer = Endpointer()
+        self._echo = EchoCanceller()
         self._inbox: deque[tuple[Happening, Samples | None]] = deque()
         self._retry_at = 0.0
         self._stuck = False
@@ -140,10 +142,14 @@ class DriveLoop:
                     self._listen(self._endpointer.flush())
                     break
                 busy = self._half_duplex and self.speaker.busy
-                if busy != was_busy:
-                    self._endpointer.prompt(busy)
-                    was_busy = busy
+                if self._half_duplex:
+                    samples = self._echo.clean(samples, self.speaker.playing)
+                if busy and not was_busy:
+                    self._endpointer.prompt(True)
                 self._listen(self._endpointer.push(samples))
+                if was_busy and not busy:  # what was held back of the prompt is in by now
+                    self._endpointer.prompt(False)
+                was_busy = busy
                 self.look_around()
         finally:
             self._drain()

@@ -48,6 +48,12 @@ class Speaker:
         with self._changed:
             return self._working or bool(self._queue)
 
+    @property
+    def playing(self) -> Playing | None:
+        """The prompt that is being played; None between two."""
+        with self._changed:
+            return self._playing
+
     def say(self, text: str, why: str) -> None:
         """Say this after what is already to be said; returns at once."""
         with self._changed:

@@ -21,9 +21,15 @@ _STUCK_AFTER = 2.0  # seconds beyond a prompt's own length
 class Playing:
     """A prompt under way."""
 
-    def __init__(self, seconds: float) -> None:
-        self.seconds = seconds
-        """Length of the whole prompt."""
+    def __init__(self, samples: Samples) -> None:
+        self.samples = samples
+        """The whole prompt."""
+        self.seconds = len(samples) / SAMPLE_RATE
+        """Its length."""
+        self.began: float | None = None
+        """`time.monotonic()` when the device took the first sample; None before that, or when none ever does."""
+        self.handed = 0
+        """Samples that the device has taken so far."""
         self.stopped = False
         """It was cut short."""
         self._stop = threading.Event()
@@ -65,7 +71,7 @@ class Player:
 
     def play(self, samples: Samples, text: str = "") -> Playing:
         """Begin to play; return at once. `text` names the file where there is no device."""
-        playing = Playing(len(samples) / SAMPLE_RATE)
+        playing = Playing(samples)
         if len(samples) == 0:
             playing._done.set()
         elif self.has_device:
@@ -103,7 +109,10 @@ class Player:
         finished = threading.Event()
 
         def give(out: Any, frames: int, _: object, __: object) -> None:
+            if playing.began is None:
+                playing.began = time.monotonic()
             piece = cursor.take(frames)
+            playing.handed = cursor.position
             out[: len(piece), 0] = piece
             out[len(piece) :, 0] = 0
             if playing._stop.is_set() or len(piece) < frames:
