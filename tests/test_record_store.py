@@ -422,3 +422,24 @@ def test_check_names_missing_clips_and_senseless_events(path: Path) -> None:
     assert any("clips are missing" in problem for problem in problems)
     assert any("no entry 'no such'" in problem for problem in problems)
     assert any("no such kind" in problem for problem in problems)
+
+
+def test_check_tells_damage_that_the_database_cannot_put_into_words(path: Path) -> None:
+    """Bytes of a name in the schema that are no UTF-8 come back in SQLite's own message."""
+    with Store.create(path, STARTED) as store:
+        for number in range(40):
+            store.append("note", {"text": "x" * 100}, id=f"n{number}")
+    whole = path.read_bytes()
+    for name in (b"clips_stay_as_written", b"sqlite_autoindex_events_1", b"events_stay"):
+        path.write_bytes(whole.replace(name, name[:-2] + b"\xb2\xff"))
+        for look in (lambda: inspect(path).problems, lambda: Store.open(path).close()):
+            try:
+                look()
+            except UserError as error:
+                assert "\n" not in str(error)
+
+
+def test_a_deduction_that_is_none_is_a_problem_and_not_spoken(path: Path) -> None:
+    for data in ({"next_tests": None}, {"suspects": [{"name": "x"}]}, {"next_tests": ["x"]}, {"suspects": {}}):
+        view = project([Event("a", "started", "t", dict(STARTED)), Event("b", "deduced", "t", data)])
+        assert view.deduced is None and len(view.problems) == 1

@@ -17,6 +17,9 @@ from fieldassist.record.event import Event
 from fieldassist.record.projection import project
 from fieldassist.record.store import APPLICATION_ID, SCHEMA_VERSION, Store
 
+_DAMAGE = (sqlite3.DatabaseError, UnicodeDecodeError)
+"""SQLite's messages quote the file: where that is damaged, the message itself may be no text."""
+
 
 @dataclass(frozen=True)
 class Inspection:
@@ -51,8 +54,8 @@ def inspect(path: Path) -> Inspection:
             problems += _of_the_database(connection, remarks)
             events = tuple(_events(connection, problems))
             clips = dict(_clips(connection, problems))
-    except sqlite3.DatabaseError as error:
-        raise UserError(f"{path}: not a session file, or damaged beyond reading ({error})") from None
+    except _DAMAGE as error:
+        raise UserError(f"{path}: not a session file, or damaged beyond reading ({_plain(error)})") from None
     view = project(events)
     problems += view.problems
     wanted = {clip for event in events if isinstance(clip := event.data.get("clip"), str)}
@@ -74,6 +77,10 @@ def save(found: Inspection, target: Path) -> None:
             store.insert_clip(clip, flac)
 
 
+def _plain(error: Exception) -> str:
+    return "damaged" if isinstance(error, UnicodeDecodeError) else " ".join(str(error).split())
+
+
 def _of_the_database(connection: sqlite3.Connection, remarks: list[str]) -> Iterator[str]:
     if connection.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
         yield "it does not carry the mark of a session file"
@@ -86,8 +93,8 @@ def _of_the_database(connection: sqlite3.Connection, remarks: list[str]) -> Iter
         for (line,) in connection.execute("PRAGMA integrity_check(20)"):
             if line != "ok":
                 yield f"database: {line}"
-    except sqlite3.DatabaseError as error:
-        yield f"database: {error}"
+    except _DAMAGE as error:
+        yield f"database: {_plain(error)}"
 
 
 def _events(connection: sqlite3.Connection, problems: list[str]) -> Iterator[Event]:
@@ -127,9 +134,9 @@ def _rows(
                     break
                 seen.add(row[0])
                 ordered.append(row)
-        except sqlite3.DatabaseError as error:
+        except _DAMAGE as error:
             if not damaged:
-                problems.append(f"{table}: {error}; what can be read on both sides of the damage is taken")
+                problems.append(f"{table}: {_plain(error)}; what can be read on both sides of the damage is taken")
             damaged = True
         if not damaged:
             break

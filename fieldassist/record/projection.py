@@ -181,6 +181,7 @@ def _applied(view: SessionView, event: Event, seq: int) -> SessionView:
         case "resumed":
             return replace(view, paused=False, finished=False)
         case "deduced":
+            _check_deduced(data)
             return replace(view, deduced=dict(data))
         case "cause_confirmed":
             return replace(view, cause_confirmed=dict(data))
@@ -251,6 +252,18 @@ def _state(history: tuple[Change, ...]) -> str:
         elif state == "struck":
             before_strike = "confirmed" if before_strike == "open" else before_strike
     return state
+
+
+def _check_deduced(data: dict[str, Any]) -> None:
+    """Refuse a deduction whose suspects or tests are no such thing: they are spoken, shown and acted on."""
+    for key, name in (("suspects", "name"), ("next_tests", "step")):
+        rows = data.get(key, [])
+        if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+            raise UserError(f"{key} must be a list of objects")
+        for row in rows:
+            _text(row, name)
+            if key == "suspects":
+                _number(row["probability"])
 
 
 def _text(data: dict[str, Any], key: str) -> str:

@@ -310,6 +310,8 @@ def _connect(path: Path, mode: str) -> sqlite3.Connection:
                 )
     except sqlite3.DatabaseError as error:
         raise _translated(error, path) from None
+    except UnicodeDecodeError:
+        raise UserError(f"{path}: damaged; `fieldassist session check` saves what can be saved") from None
     return connection
 
 
@@ -382,6 +384,8 @@ def _told(path: Path) -> Iterator[None]:
         yield
     except sqlite3.Error as error:
         raise _translated(error, path) from None
+    except UnicodeDecodeError:  # in a message of SQLite's that quotes a damaged file
+        raise UserError(f"{path}: damaged; `fieldassist session check` saves what can be saved") from None
 
 
 def _translated(error: sqlite3.Error, path: Path) -> UserError:
