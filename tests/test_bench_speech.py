@@ -9,9 +9,11 @@ import numpy as np
 import pytest
 
 from fieldassist.acoustic.mixing import active_speech_level, rms_level, to_float
-from fieldassist.bench.speech import ORDERS_GRAMMAR, Score, _count, _draw, judge
+from fieldassist.bench.speech import ORDERS_GRAMMAR, ORDERS_HELD_OUT
 from fieldassist.bench.speech_data import (
+    LATER,
     LEAD,
+    SETS,
     Sentence,
     in_cabin,
     is_number_error,
@@ -20,9 +22,8 @@ from fieldassist.bench.speech_data import (
     unrelated,
     voices_of,
 )
-from fieldassist.bench.speech_data import (
-    SENTENCES as SENTENCES_FILE,
-)
+from fieldassist.bench.speech_report import draw, print_tables, share
+from fieldassist.bench.speech_score import Score, Task, count_in, judge, rate_interval, scored, wilson
 from fieldassist.deduce import load_unit, steps_for
 from fieldassist.errors import DataFileError, UserError
 from fieldassist.finding import Finding
@@ -30,7 +31,6 @@ from fieldassist.phrases.jsgf import read_grammar
 from fieldassist.phrases.slots import parse_slots
 
 UNIT, SENTENCES = read_sentences()
-LATER = SENTENCES_FILE.with_name("speech_sentences_later.toml")
 FLARE = Sentence("flare two three", "upshift_2_3_light", ({"kind": "flare", "shift": "2-3"},), None)
 SPEED = Sentence("at twenty", "upshift_1_2_light", ({"kind": "shift_speed", "value": 20.0},), None)
 TALK = Sentence("nice weather", "cruise", (), None)
@@ -42,10 +42,12 @@ def heard(decision: str, *findings: dict[str, Any], command: str | None = None) 
 
 def test_the_sentences_fit_the_unit_and_its_steps() -> None:
     steps = {step.id for step in steps_for(load_unit(UNIT))}
-    unit, later = read_sentences(LATER)
-    assert unit == UNIT
-    assert {sentence.step for sentence in (*SENTENCES, *later)} <= steps
-    assert not {sentence.text for sentence in SENTENCES} & {sentence.text for sentence in later}
+    sets = [read_sentences(path) for path in SETS]
+    assert {unit for unit, _ in sets} == {UNIT}
+    assert {sentence.step for _, rows in sets for sentence in rows} <= steps
+    assert not {s.text for s in read_sentences(LATER)[1]} & {s.text for s in SENTENCES}
+    fresh = sets[0][1]
+    assert all(sum(s.manner == manner for s in fresh) >= 12 for manner in ("plain", "hesitant", "loose"))
     assert len(SENTENCES) >= 150
     assert len({sentence.text for sentence in SENTENCES}) == len(SENTENCES)
     assert sum(sentence.number for sentence in SENTENCES) >= 25
@@ -90,7 +92,7 @@ def test_counts_add_up() -> None:
         (heard("ask"), SPEED),
         (heard("accept", {"kind": "slip"}), TALK),
     ):
-        _count(score, judge(outcome, sentence), outcome, sentence)
+        count_in(score, judge(outcome, sentence), outcome, sentence)
     assert (score.clips, score.meant, score.right, score.wrong, score.missed, score.asked) == (4, 3, 1, 1, 1, 1)
     assert (score.numbers, score.number_errors, score.talk, score.talk_taken) == (2, 1, 1, 1)
 
@@ -107,7 +109,7 @@ def test_speech_stands_in_noise_at_the_stated_ratio(snr: float) -> None:
 
 
 def test_every_test_speaker_gets_a_turn() -> None:
-    dealt = list(voices_of(SENTENCES, 1))
+    dealt = list(voices_of(SENTENCES))
     assert [index for index, _, _ in dealt] == list(range(len(SENTENCES)))
     assert {speaker.split for _, speaker, _ in dealt} == {"test"}
     assert len({speaker.id for _, speaker, _ in dealt}) >= 15
@@ -144,12 +146,62 @@ def test_bad_sentences_are_named(tmp_path: Path) -> None:
 
 def test_unrelated_talk_is_told_to_be_missing(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="--data"):
-        unrelated(tmp_path, held_out_only=True)
+        unrelated(tmp_path)
 
 
 def test_the_picture_is_drawn(tmp_path: Path) -> None:
     report = {"ours": {"cabin": {"clean": Score(2, 2, 2), "0 dB": Score(2, 2, 1)}}}
-    _draw(report, tmp_path / "a.svg")
+    draw(report, tmp_path / "a.svg")
     text = (tmp_path / "a.svg").read_text()
     assert text.startswith("<?xml")
     assert "<svg" in text
+
+
+def test_the_last_clips_of_each_corpus_are_unrelated_talk(tmp_path: Path) -> None:
+    for name in ("librispeech", "vctk_p239"):
+        (tmp_path / name).mkdir()
+        rows = [f"{name}_{n:03d}.flac\t{n}\tsome words" for n in range(50)]
+        (tmp_path / name / "manifest.tsv").write_text("\n".join(["file\tspeaker\ttext", *rows]) + "\n")
+    found = [path.name for path in unrelated(tmp_path)]
+    assert len(found) == 80
+    assert found[0] == "librispeech_010.flac"
+    assert found[-1] == "vctk_p239_049.flac"
+
+
+def test_intervals_are_those_of_published_tables() -> None:
+    # Wilson 1927 as worked in R. G. Newcombe, "Two-sided confidence intervals for the single proportion",
+    # Statistics in Medicine 17 (1998), table I: 81/263, 15/148, 0/20, 1/29.
+    for part, whole, low, high in ((81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611),
+                                   (1, 29, 0.0061, 0.1718)):  # fmt: skip
+        assert wilson(part, whole) == pytest.approx((low, high), abs=1e-4)
+    # Poisson limits for 0 and 10 counts (Garwood 1936): 0 to 3.689, 4.795 to 18.390
+    assert rate_interval(0, 1.0) == pytest.approx((0.0, 3.689), abs=1e-3)
+    assert rate_interval(10, 2.0) == pytest.approx((2.3977, 9.1952), abs=1e-3)
+    assert share(9, 10) == "90.0 (60-98)"
+
+
+def test_tables_fit_a_terminal(capsys: pytest.CaptureFixture[str]) -> None:
+    order = {"size": "small"}
+    tasks = [
+        Task("a", "cruise", "cabin", snr, sentence, "x", 1.0, 3.0) for snr in (None, 0.0) for sentence in (0, 1)
+    ]
+    tasks.append(Task("b", "cruise", "talk", 10.0, -1, "y", 36.0))
+    tasks.append(Task("c", "", "orders", None, slots='{"size": "small"}'))
+    outcomes: list[dict[str, Any]] = [
+        {**heard("accept", {"kind": "flare", "shift": "2-3"}), "seconds": 5.0, "cpu": 0.5, "slots": order}
+        for _ in tasks
+    ]
+    for outcome in outcomes:
+        outcome["heard"][0].update(at=3.4, work=0.1)
+    result = {"outcomes": outcomes, "cost": {"start": 0.5, "megabytes": 100.0}}
+    report = {name: scored(tasks, result, (FLARE, SPEED)) for name in ("ours", "moonshine")}
+    print_tables(report, tasks, 10.0)
+    out = capsys.readouterr().out
+    assert max(len(line) for line in out.splitlines()) <= 80
+    assert "50.0 (9-91)" in out  # FLARE is right, SPEED is wrong
+    assert "100 (3-557)" in out  # one false entry in 36 s
+
+
+def test_held_out_orders_are_listed_once() -> None:
+    files = ORDERS_HELD_OUT.read_text().split()
+    assert len(set(files)) == len(files) >= 40

@@ -3,11 +3,14 @@
     python -m fieldassist.bench speech [--full] [--engines ours,sphinx,moonshine,whisper] [--model DIR]
                                        [--data DIR] [--svg FILE] [--errors FILE] [--json FILE]
 
-Sentences in shop talk (`speech_sentences.toml`) are spoken by synthetic speakers that nothing was trained on,
-set into generated cabin noise at a stated ratio (speech level by ITU-T P.56 Method B, noise by RMS over the
-clip), and go the product's own way: endpointer, engine, matcher. Every engine has the same endpointer and
-matcher around it and runs alone in a process with one thread. With a folder of speech (`--data`) read
-sentences that are not for the tool are counted as false entries, and the public spoken orders as slots.
+Sentences in shop talk (`speech_sentences_fresh.toml`; with --full the older sets too) are spoken by synthetic
+speakers that nothing was trained on, set into generated cabin noise at a stated ratio (speech level by ITU-T P.56
+Method B, noise by RMS over the clip), and go the product's own way: endpointer, engine, matcher. Every engine has
+the same endpointer and matcher around it and runs in a process of its own with one thread, two at a time. With a
+folder of speech (`--data`) people's speech that is not for the tool (the last 40 clips of LibriSpeech and of VCTK,
+kept out of training) is counted as false entries, and the public spoken orders as slots: those of
+`spoken_orders_held_out.txt`, which training leaves out, heard whole and as the endpointer cuts them out.
+Clips of the synthetic speakers are made once and kept (extra `train`); `--parts talk,orders` needs none.
 """
 
 from __future__ import annotations
@@ -19,7 +22,8 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -29,21 +33,21 @@ import soundfile
 from fieldassist.acoustic.mixing import add_noise_by_peak_frame, to_float, to_int16
 from fieldassist.bench.peers import PEERS, peer_missing
 from fieldassist.bench.speech_data import (
-    SENTENCES,
+    FRESH,
+    SETS,
     Sentence,
     in_cabin,
-    is_number_error,
-    is_right,
     load_unrelated,
     read_sentences,
     say,
     unrelated,
     voices_of,
 )
+from fieldassist.bench.speech_report import draw, errors, print_tables, share
+from fieldassist.bench.speech_score import Score, Task, count_in, judge, scored
 from fieldassist.bench.speech_worker import as_heard
 from fieldassist.deduce import load_unit, steps_for
 from fieldassist.errors import UserError
-from fieldassist.finding import Finding
 from fieldassist.phrases import Matcher, load_phrases
 from fieldassist.sound.wave import read_wave
 from fieldassist.words.models import find_model
@@ -52,72 +56,42 @@ from fieldassist.words.recognizer import SAMPLE_RATE, Samples
 ENGINES = ("ours", "sphinx", *PEERS)
 PARTS = ("cabin", "talk", "orders")
 CABIN_SNRS: tuple[float | None, ...] = (None, 15.0, 10.0, 5.0, 0.0)
-_QUICK_SNRS: tuple[float | None, ...] = (None, 10.0, 5.0)
 ORDER_SNRS: tuple[float | None, ...] = (None, 24.0, 12.0, 6.0)
 ORDERS_GRAMMAR = Path(__file__).resolve().parent / "spoken_orders.gram"
-_QUICK = 3
-"""Without --full every so many sentences are heard."""
-_QUICK_TALK, _QUICK_ORDERS = 25, 60
+ORDERS_HELD_OUT = ORDERS_GRAMMAR.with_name("spoken_orders_held_out.txt")
+_QUICK = 2
+"""Without --full every so many sentences, orders and unrelated clips are heard."""
 _TALK_SNR = 10.0
 _TALK_STEPS = (
     "upshift_1_2_light", "hold_3", "engage_drive", "kickdown_3_2", "fluid_level", "cruise", "pull_away_R",
 )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class Task:
-    """A clip to be heard and what to compare the outcome with."""
-
-    file: str
-    step: str
-    part: str
-    """`cabin`, `talk` or `orders`"""
-    snr: float | None
-    sentence: int = -1
-    speaker: str = ""
-    speech_end: float = 0.0
-    slots: str = ""
-    """JSON of the slots of a spoken order."""
-
-
-@dataclass
-class Score:
-    """Counts over the clips of one condition."""
-
-    clips: int = 0
-    meant: int = 0
-    right: int = 0
-    wrong: int = 0
-    missed: int = 0
-    asked: int = 0
-    """Of the missed: asked back."""
-    numbers: int = 0
-    number_errors: int = 0
-    talk: int = 0
-    talk_taken: int = 0
-
-
 def run(argv: Sequence[str]) -> int:
     """Run the benchmark; print its tables. Returns the exit code."""
     args = _arguments(argv)
-    unit, sentences = read_sentences(args.sentences)
+    read = [read_sentences(path) for path in args.sentences]
+    unit, sentences = read[0][0], tuple(sentence for _, rows in read for sentence in rows)
     engines = _installed(args.engines.split(","), args.model)
     with tempfile.TemporaryDirectory(prefix="fieldassist-speech-") as scratch:
-        tasks = list(_prepare(sentences, args, Path(scratch)))
-        results = {name: _hear(name, unit, tasks, args, Path(scratch)) for name in engines}
+        tasks = _prepare(sentences, args, Path(scratch))
+        # Two at a time: a machine that this is meant for has two cores.
+        with ThreadPoolExecutor(2) as pool:
+            heard = pool.map(lambda name: _hear(name, unit, tasks, args, Path(scratch)), engines)
+            results = dict(zip(engines, heard, strict=True))
     _print_written(unit, sentences)
     if not results:
         return 1
-    report = {name: _scored(tasks, result, sentences) for name, result in results.items()}
-    _print_tables(report, tasks)
+    report = {name: scored(tasks, result, sentences) for name, result in results.items()}
+    print_tables(report, tasks, _TALK_SNR)
     if args.errors:
-        lines = [line for name, result in results.items() for line in _errors(name, tasks, result, sentences)]
+        lines = [line for name, result in results.items() for line in errors(name, tasks, result, sentences)]
         args.errors.write_text("\n".join(lines) + "\n", encoding="utf-8")
         print(f"errors: {args.errors}")
     if args.json:
         args.json.write_text(json.dumps(report, indent=1, default=vars), encoding="utf-8")
     if args.svg and "cabin" in args.parts.split(","):
-        _draw(report, args.svg)
+        draw(report, args.svg)
         print(f"accuracy over noise: {args.svg}")
     return 0
 
@@ -127,20 +101,23 @@ def _arguments(argv: Sequence[str]) -> argparse.Namespace:
         prog="python -m fieldassist.bench speech", description=__doc__,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )  # fmt: skip
-    parser.add_argument("--full", action="store_true", help="every sentence by three voices, all talk, all peers")
+    parser.add_argument("--full", action="store_true", help="all sentences, talk, orders and peers")
     parser.add_argument("--engines", default="", help=f"of {', '.join(ENGINES)}; default ours,sphinx")
     parser.add_argument("--model", help="Vosk model folder for `ours`; default: the one that is found or shipped")
-    parser.add_argument("--data", type=Path, help="folder with librispeech and spoken_orders "
+    parser.add_argument("--data", type=Path, help="folder with librispeech, vctk_p239 and spoken_orders "
                         "(FIELDASSIST_SPEECH_DATA, else ../shared/speech_data)")  # fmt: skip
-    parser.add_argument("--parts", default="cabin,talk,orders", help="which of cabin,talk,orders to run")
-    parser.add_argument("--snr", type=_noises, help="cabin noise in dB, such as clean,10,0; "
-                        "default clean,10,5, with --full clean,15,10,5,0")  # fmt: skip
-    parser.add_argument("--sentences", type=Path, default=SENTENCES, help="sentences of your own")
+    parser.add_argument("--parts", default=",".join(PARTS), help=f"which of {', '.join(PARTS)} to run")
+    parser.add_argument("--snr", type=_noises, default=CABIN_SNRS, help="cabin noise in dB, such as clean,10,0; "
+                        "default clean,15,10,5,0")  # fmt: skip
+    parser.add_argument("--sentences", type=Path, action="append", help="your own sentences")
+    parser.add_argument("--orders", type=Path, default=ORDERS_HELD_OUT, help="list of the spoken orders to hear; "
+                        "default: those kept out of training")  # fmt: skip
     parser.add_argument("--svg", type=Path, help="draw accuracy over noise into this file")
     parser.add_argument("--errors", type=Path, help="list everything that was not right in this file")
     parser.add_argument("--json", type=Path, help="write the counts to this file")
     args = parser.parse_args(argv)
     args.engines = args.engines or ("ours,sphinx,moonshine,whisper" if args.full else "ours,sphinx")
+    args.sentences = args.sentences or (list(SETS) if args.full else [FRESH])
     for name in args.engines.split(","):
         if name not in ENGINES:
             raise UserError(f"engine {name!r}: expected some of {', '.join(ENGINES)}")
@@ -181,10 +158,10 @@ def _print_written(unit: str, sentences: Sequence[Sentence]) -> None:
     for sentence in sentences:
         heard = asdict(as_heard(sentence.text, matcher.match(sentence.text, steps[sentence.step]), 0.0, 0.0))
         outcome = {"heard": [heard]}
-        _count(score, judge(outcome, sentence), outcome, sentence)
-    shares = [_share(part, score.meant) for part in (score.right, score.wrong, score.missed, score.asked)]
-    print(f"\nThe matcher on the {len(sentences)} sentences as written, %: {shares[0]} right, {shares[1]} wrong, "
-          f"{shares[2]} missed ({shares[3]} asked back); talk taken {score.talk_taken}/{score.talk}")  # fmt: skip
+        count_in(score, judge(outcome, sentence), outcome, sentence)
+    shares = [share(part, score.meant) for part in (score.right, score.wrong, score.missed)]
+    print(f"The matcher on the {len(sentences)} sentences as written, %:\n{shares[0]} right, {shares[1]} wrong, "
+          f"{shares[2]} missed; talk taken {score.talk_taken}/{score.talk}")  # fmt: skip
 
 
 # --- clips -------------------------------------------------------------------------------------------------
@@ -192,6 +169,7 @@ def _print_written(unit: str, sentences: Sequence[Sentence]) -> None:
 
 def _prepare(sentences: Sequence[Sentence], args: argparse.Namespace, scratch: Path) -> list[Task]:
     tasks: list[Task] = []
+    every = 1 if args.full else _QUICK
 
     def keep(samples: Samples, **facts: Any) -> None:
         path = scratch / f"{len(tasks):05d}.flac"
@@ -200,24 +178,28 @@ def _prepare(sentences: Sequence[Sentence], args: argparse.Namespace, scratch: P
 
     parts = args.parts.split(",")
     if "cabin" in parts:
-        snrs = args.snr or (CABIN_SNRS if args.full else _QUICK_SNRS)
-        for number, (index, speaker, speed) in enumerate(voices_of(sentences, 3 if args.full else 1)):
-            if not args.full and index % _QUICK:
+        for number, (index, speaker, speed) in enumerate(voices_of(sentences)):
+            if index % every:
                 continue
+            if number % 20 == 0:
+                _progress(f"clips: sentence {index + 1} of {len(sentences)}")
             speech = say(sentences[index].text, speaker, speed)
-            for snr in snrs:
+            for snr in args.snr:
                 samples, end = in_cabin(speech, snr, number * 10 + (0 if snr is None else int(snr) // 5 + 1))
                 keep(samples, step=sentences[index].step, part="cabin", snr=snr, sentence=index,
-                     speaker=speaker.id, speech_end=end)  # fmt: skip
+                     speaker=speaker.id, speech_end=end, speech_seconds=speech.size / SAMPLE_RATE)  # fmt: skip
     if "talk" in parts and _there(args.data / "librispeech", "unrelated talk"):
-        clips = unrelated(args.data, held_out_only=not args.full)
-        for number, path in enumerate(clips if args.full else clips[:_QUICK_TALK]):
-            step = _TALK_STEPS[number % len(_TALK_STEPS)]
-            keep(load_unrelated(path, _TALK_SNR, 500_000 + number), step=step, part="talk", snr=_TALK_SNR,
-                 speaker=path.stem)  # fmt: skip
+        for number, path in enumerate(unrelated(args.data)[::every]):
+            samples, seconds = load_unrelated(path, _TALK_SNR, 500_000 + number)
+            keep(samples, step=_TALK_STEPS[number % len(_TALK_STEPS)], part="talk", snr=_TALK_SNR,
+                 speaker=path.stem, speech_seconds=seconds)  # fmt: skip
     if "orders" in parts and _there(args.data / "spoken_orders", "spoken orders"):
-        _prepare_orders(args.data, None if args.full else _QUICK_ORDERS, keep)
+        _prepare_orders(args.data, args.orders, every, keep)
     return tasks
+
+
+def _progress(text: str) -> None:
+    print(text, file=sys.stderr, flush=True)
 
 
 def _there(folder: Path, what: str) -> bool:
@@ -227,23 +209,31 @@ def _there(folder: Path, what: str) -> bool:
     return False
 
 
-def _prepare_orders(data: Path, most: int | None, keep: Any) -> None:
+def _prepare_orders(data: Path, listed: Path, every: int, keep: Any) -> None:
+    """Orders in the second half of the kitchen noise; training is to use the first."""
     labels = json.loads((data / "spoken_orders" / "labels.json").read_text(encoding="utf-8"))
+    try:
+        files = listed.read_text(encoding="utf-8").split()
+    except (OSError, UnicodeDecodeError) as error:
+        raise UserError(f"{listed}: cannot be read as a list of files ({error})") from None
+    if unknown := [file for file in files if file not in labels]:
+        raise UserError(f"{listed}: {unknown[0]} is not among the spoken orders")
     kitchen = to_float(read_wave(data / "noise" / "kitchen.flac"))
     rng = np.random.default_rng(6)
-    for file in sorted(labels)[:most]:
+    for file in files[::every]:
         speech = to_float(read_wave(data / "spoken_orders" / file))
         for snr in ORDER_SNRS:
-            at = int(rng.integers(0, kitchen.size - speech.size))
+            at = int(rng.integers(kitchen.size // 2, kitchen.size - speech.size))
             mixed = speech if snr is None else add_noise_by_peak_frame(speech, kitchen[at : at + speech.size], snr)
-            keep(to_int16(mixed), step="", part="orders", snr=snr, speaker=Path(file).stem,
-                 slots=json.dumps(labels[file], sort_keys=True))  # fmt: skip
+            for part in ("orders", "orders_cut"):
+                keep(to_int16(mixed), step="", part=part, snr=snr, speaker=Path(file).stem,
+                     slots=json.dumps(labels[file], sort_keys=True))  # fmt: skip
 
 
 def _hear(name: str, unit: str, tasks: Sequence[Task], args: argparse.Namespace, scratch: Path) -> dict[str, Any]:
     """Hear the clips in a process with one thread; sentences and spoken orders apart."""
     out: dict[str, Any] = {"outcomes": [None] * len(tasks), "cost": {}}
-    for grammar, parts in ((None, ("cabin", "talk")), (str(ORDERS_GRAMMAR), ("orders",))):
+    for grammar, parts in ((None, ("cabin", "talk")), (str(ORDERS_GRAMMAR), ("orders", "orders_cut"))):
         chosen = [index for index, task in enumerate(tasks) if task.part in parts]
         if not chosen:
             continue
@@ -252,7 +242,9 @@ def _hear(name: str, unit: str, tasks: Sequence[Task], args: argparse.Namespace,
         job, result = scratch / f"{name}-job.json", scratch / f"{name}-result.json"
         job.write_text(json.dumps({
             "engine": name, "model": args.model, "unit": unit, "grammar": grammar,
-            "clips": [{"file": tasks[i].file, "step": tasks[i].step} for i in chosen],
+            "clips": [
+                {"file": tasks[i].file, "step": tasks[i].step, "cut": tasks[i].part != "orders"} for i in chosen
+            ],
         }))  # fmt: skip
         done = subprocess.run(
             [sys.executable, "-m", "fieldassist.bench.speech_worker", str(job), str(result)],
@@ -266,190 +258,3 @@ def _hear(name: str, unit: str, tasks: Sequence[Task], args: argparse.Namespace,
         if grammar is None or not out["cost"]:
             out["cost"] = data["cost"]
     return out
-
-
-# --- scores ------------------------------------------------------------------------------------------------
-
-
-def judge(outcome: dict[str, Any], sentence: Sentence) -> str:
-    """`right`, `wrong`, `asked` or `missed` for what is meant; `taken` or `quiet` for talk."""
-    accepted = [heard for heard in outcome["heard"] if heard["decision"] == "accept"]
-    if not sentence.meant:
-        return "taken" if accepted else "quiet"
-    good = [_fits(heard, sentence) for heard in accepted]
-    if good and all(good):
-        return "right"
-    if good:
-        return "wrong"
-    return "asked" if any(heard["decision"] == "ask" for heard in outcome["heard"]) else "missed"
-
-
-def _fits(heard: dict[str, Any], sentence: Sentence) -> bool:
-    if sentence.command is not None:
-        return bool(heard["command"] == sentence.command)
-    findings = [Finding.from_json(finding) for finding in heard["findings"]]
-    return bool(findings) and all(is_right(finding, sentence) for finding in findings)
-
-
-def _scored(tasks: Sequence[Task], result: dict[str, Any], sentences: Sequence[Sentence]) -> dict[str, Any]:
-    cabin: dict[str, Score] = {}
-    orders: dict[str, list[int]] = {}
-    latency: list[float] = []
-    work: list[float] = []
-    talk = {"hours": 0.0, "entries": 0, "commands": 0, "asks": 0}
-    for task, outcome in zip(tasks, result["outcomes"], strict=True):
-        if task.part == "cabin":
-            sentence = sentences[task.sentence]
-            score = cabin.setdefault(_named(task.snr), Score())
-            _count(score, judge(outcome, sentence), outcome, sentence)
-            if sentence.meant and outcome["heard"]:
-                last = outcome["heard"][-1]
-                latency.append(last["at"] - task.speech_end + last["work"])
-                work.append(last["work"])
-        elif task.part == "talk":
-            talk["hours"] += outcome["seconds"] / 3600
-            for heard in outcome["heard"]:
-                if heard["decision"] == "accept":
-                    talk["commands" if heard["command"] else "entries"] += 1
-                talk["asks"] += heard["decision"] == "ask"
-        else:
-            count = orders.setdefault(_named(task.snr), [0, 0])
-            count[0] += outcome["slots"] == json.loads(task.slots)
-            count[1] += 1
-    heard = [o for t, o in zip(tasks, result["outcomes"], strict=True) if t.part != "orders"] or result["outcomes"]
-    minutes = sum(o["seconds"] for o in heard) / 60
-    return {
-        "cabin": cabin,
-        "orders": orders,
-        "talk": talk,
-        "latency": _percentiles(latency),
-        "work": _percentiles(work),
-        "cpu_per_minute": sum(o["cpu"] for o in heard) / minutes,
-        **result["cost"],
-    }
-
-
-def _count(score: Score, verdict: str, outcome: dict[str, Any], sentence: Sentence) -> None:
-    score.clips += 1
-    if not sentence.meant:
-        score.talk += 1
-        score.talk_taken += verdict == "taken"
-        return
-    score.meant += 1
-    score.right += verdict == "right"
-    score.wrong += verdict == "wrong"
-    score.missed += verdict in ("missed", "asked")
-    score.asked += verdict == "asked"
-    if sentence.number:
-        score.numbers += 1
-        score.number_errors += any(
-            is_number_error(Finding.from_json(finding), sentence)
-            for heard in outcome["heard"] if heard["decision"] == "accept" for finding in heard["findings"]
-        )  # fmt: skip
-
-
-def _percentiles(values: Sequence[float]) -> tuple[float, float] | None:
-    return (float(np.percentile(values, 50)), float(np.percentile(values, 95))) if values else None
-
-
-def _named(snr: float | None) -> str:
-    return "clean" if snr is None else f"{snr:g} dB"
-
-
-# --- report ------------------------------------------------------------------------------------------------
-
-
-def _print_tables(report: dict[str, Any], tasks: Sequence[Task]) -> None:
-    cabin = [task for task in tasks if task.part == "cabin"]
-    if cabin:
-        speakers = len({task.speaker for task in cabin})
-        print(f"\nFindings and commands in cabin noise: {len({t.sentence for t in cabin})} sentences, "
-              f"{speakers} synthetic speakers, %")  # fmt: skip
-        print(f"{'engine':<10}{'noise':>7}{'right':>8}{'wrong':>8}{'missed':>8}{'asked':>8}"
-              f"{'numbers wrong':>15}{'talk taken':>13}")  # fmt: skip
-        for name, data in report.items():
-            for noise, s in data["cabin"].items():
-                print(f"{name:<10}{noise:>7}{_share(s.right, s.meant):>8}{_share(s.wrong, s.meant):>8}"
-                      f"{_share(s.missed, s.meant):>8}{_share(s.asked, s.meant):>8}"
-                      f"{f'{s.number_errors}/{s.numbers}':>15}{f'{s.talk_taken}/{s.talk}':>13}")  # fmt: skip
-        print("missed: nothing was taken; asked: of these, asked back. Numbers and talk are counts.")
-    print("\nCost, one thread; latency from the end of speech, the endpointer's pause included")
-    print(f"{'engine':<10}{'p50 ms':>8}{'p95 ms':>8}{'computing p95':>15}{'CPU s/min':>11}{'memory MB':>11}"
-          f"{'start s':>9}")  # fmt: skip
-    for name, data in report.items():
-        p50, p95 = data["latency"] or (float("nan"), float("nan"))
-        work = (data["work"] or (0.0, float("nan")))[1]
-        print(f"{name:<10}{p50 * 1000:>8.0f}{p95 * 1000:>8.0f}{work * 1000:>15.0f}{data['cpu_per_minute']:>11.2f}"
-              f"{data['megabytes']:>11.0f}{data['start']:>9.2f}")  # fmt: skip
-    if any(data["talk"]["hours"] for data in report.values()):
-        hours = next(iter(report.values()))["talk"]["hours"]
-        print(f"\nRead speech that is not for the tool (LibriSpeech, people), {_TALK_SNR:g} dB cabin noise, "
-              f"{hours * 60:.0f} min: per hour")  # fmt: skip
-        print(f"{'engine':<10}{'false entries':>15}{'false commands':>16}{'asked back':>12}")
-        for name, data in report.items():
-            talk = data["talk"]
-            print(f"{name:<10}" + "".join(f"{talk[key] / talk['hours']:>{width}.1f}" for key, width in
-                                           (("entries", 15), ("commands", 16), ("asks", 12))))  # fmt: skip
-    noises = [_named(snr) for snr in ORDER_SNRS]
-    if any(data["orders"] for data in report.values()):
-        clips = next(count[1] for data in report.values() for count in data["orders"].values())
-        print(f"\nSpoken orders, people, all slots right, kitchen noise, {clips} clips, %")
-        print(f"{'engine':<10}" + "".join(f"{noise:>9}" for noise in noises) + f"{'6-24 dB':>9}")
-        for name, data in report.items():
-            shares = [100 * data["orders"][noise][0] / data["orders"][noise][1] for noise in noises]
-            print(f"{name:<10}" + "".join(f"{share:>9.1f}" for share in [*shares, float(np.mean(shares[1:]))]))
-        print("published for 6-24 dB over two noises: best 97.6, others 89.9, 86.8, 84.5, 77.6")
-
-
-def _share(part: int, whole: int) -> str:
-    return f"{100 * part / whole:.1f}" if whole else "-"
-
-
-def _errors(
-    name: str, tasks: Sequence[Task], result: dict[str, Any], sentences: Sequence[Sentence]
-) -> list[str]:
-    out = []
-    for task, outcome in zip(tasks, result["outcomes"], strict=True):
-        heard = "; ".join(
-            f"{h['decision']} {h['command'] or json.dumps(h['findings'])} {h['score']:.2f} {h['text']!r}"
-            for h in outcome["heard"]
-        )
-        if task.part == "cabin":
-            verdict = judge(outcome, sentences[task.sentence])
-            if verdict not in ("right", "quiet"):
-                s = sentences[task.sentence]
-                wanted = s.command or json.dumps(list(s.findings))
-                out.append(f"{name} {_named(task.snr)} {verdict} {task.step} {task.speaker} {s.text!r} -> "
-                           f"{wanted}: {heard or 'no utterance'}")  # fmt: skip
-        elif task.part == "talk" and any(h["decision"] == "accept" for h in outcome["heard"]):
-            out.append(f"{name} talk taken {task.step} {task.speaker}: {heard}")
-        elif task.part == "orders" and outcome["slots"] != json.loads(task.slots):
-            out.append(f"{name} order {_named(task.snr)} {task.speaker} {task.slots}: "
-                       f"{json.dumps(outcome['slots'])} {heard}")  # fmt: skip
-    return out
-
-
-def _draw(report: dict[str, Any], path: Path) -> None:
-    """Accuracy over noise, one line an engine; markers differ too, for print and colour-blind eyes."""
-    import matplotlib
-
-    matplotlib.use("svg")
-    from matplotlib import pyplot
-
-    matplotlib.rcParams["svg.hashsalt"] = "fieldassist"
-    figure, axes = pyplot.subplots(figsize=(7.2, 4.2), layout="constrained")
-    names: list[str] = list(next(iter(report.values()))["cabin"])
-    for (name, data), marker in zip(report.items(), "osD^", strict=False):
-        shares = [100 * score.right / score.meant for score in data["cabin"].values()]
-        axes.plot(range(len(shares)), shares, marker=marker, label=name)
-        last = (len(shares) - 1, shares[-1])
-        axes.annotate(f"{shares[-1]:.0f}", last, xytext=(8, -3), textcoords="offset points")
-    axes.set_xticks(range(len(names)), names)
-    axes.set_xlabel("cabin noise, speech over noise")
-    axes.set_ylabel("right findings and commands, %")
-    axes.set_ylim(0, 102)
-    axes.margins(x=0.08)
-    axes.grid(alpha=0.3)
-    axes.legend(loc="lower left")
-    figure.savefig(path, format="svg", metadata={"Date": None})
-    pyplot.close(figure)

@@ -30,12 +30,17 @@ from fieldassist.sound.wave import read_wave
 from fieldassist.words.recognizer import SAMPLE_RATE, Samples
 
 SENTENCES = Path(__file__).resolve().parent / "speech_sentences.toml"
+LATER = SENTENCES.with_name("speech_sentences_later.toml")
+FRESH = SENTENCES.with_name("speech_sentences_fresh.toml")
+SETS = (FRESH, SENTENCES, LATER)
+"""The first was looked at while the grammars were made, the second partly, the fresh one not."""
+MANNERS = ("plain", "hesitant", "loose")
 SEED = 1_000_000
 """Cabin noise of the benchmark is drawn from here on; training uses smaller seeds."""
 LEAD, TAIL = 2.0, 1.5
 """Seconds of noise alone before the speech (as 3GPP TS 26.077 Annex A.1 has it) and after it."""
-HELD_OUT = 5
-"""Unrelated talk: speakers whose number divides by this are kept out of training."""
+HELD_OUT = 40
+"""Unrelated talk: the last so many clips of each corpus are kept out of training."""
 
 
 @dataclass(frozen=True)
@@ -47,6 +52,8 @@ class Sentence:
     findings: tuple[dict[str, Any], ...]
     """Readings that are equally right; empty for a command or for talk."""
     command: str | None
+    manner: str = "plain"
+    """One of MANNERS."""
 
     @property
     def meant(self) -> bool:
@@ -59,18 +66,6 @@ class Sentence:
         return any("value" in finding for finding in self.findings)
 
 
-@dataclass(frozen=True)
-class Clip:
-    """One recording to be heard."""
-
-    samples: Samples
-    step: str
-    speech_end: float
-    """Seconds from the start at which the speaker has finished."""
-    label: str
-    """Speaker, for the list of errors."""
-
-
 def read_sentences(path: Path = SENTENCES) -> tuple[str, tuple[Sentence, ...]]:
     """Return the unit and the sentences of a file. Raises DataFileError naming the sentence."""
     try:
@@ -79,14 +74,17 @@ def read_sentences(path: Path = SENTENCES) -> tuple[str, tuple[Sentence, ...]]:
         raise DataFileError(path, None, f"not TOML: {error}") from None
     out = []
     for number, row in enumerate(data.get("sentence", []), 1):
-        extra = set(row) - {"text", "step", "finding", "command"}
+        extra = set(row) - {"text", "step", "finding", "command", "manner"}
         if extra or "text" not in row or "step" not in row:
             raise DataFileError(path, None, f"sentence {number}: expected text, step and finding or command")
         found = row.get("finding", [])
         findings = tuple(found if isinstance(found, list) else [found])
         for finding in findings:
             Finding.from_json(finding)
-        out.append(Sentence(row["text"], row["step"], findings, row.get("command")))
+        manner = row.get("manner", "plain")
+        if manner not in MANNERS:
+            raise DataFileError(path, None, f"sentence {number}: manner {manner!r}: expected {', '.join(MANNERS)}")
+        out.append(Sentence(row["text"], row["step"], findings, row.get("command"), manner))
     if not out:
         raise DataFileError(path, None, "expected at least one sentence")
     return str(data.get("unit", "three_speed_simpson")), tuple(out)
@@ -125,15 +123,12 @@ def say(text: str, speaker: Speaker, speed: float) -> Signal:
     return to_float(soundfile.read(path, dtype="int16")[0])
 
 
-def voices_of(sentences: Sequence[Sentence], per_sentence: int) -> Iterator[tuple[int, Speaker, float]]:
+def voices_of(sentences: Sequence[Sentence]) -> Iterator[tuple[int, Speaker, float]]:
     """Deal the test speakers out: (sentence index, speaker, speed)."""
     speakers = test_speakers()
     rng = np.random.default_rng(SEED)
-    turn = 0
     for index in range(len(sentences)):
-        for _ in range(per_sentence):
-            yield index, speakers[turn % len(speakers)], round(float(rng.uniform(0.92, 1.15)), 2)
-            turn += 1
+        yield index, speakers[index % len(speakers)], round(float(rng.uniform(0.92, 1.15)), 2)
 
 
 def in_cabin(speech: Signal, snr: float | None, seed: int) -> tuple[Samples, float]:
@@ -162,19 +157,28 @@ def in_cabin(speech: Signal, snr: float | None, seed: int) -> tuple[Samples, flo
     return to_int16(padded + noise * gain), LEAD + speech.size / SAMPLE_RATE
 
 
-def unrelated(folder: Path, held_out_only: bool) -> list[Path]:
-    """Read speech that has nothing to do with cars: `librispeech` (manifest.tsv: file, speaker, text) in a folder.
+def unrelated(folder: Path) -> list[Path]:
+    """People's speech that has nothing to do with cars: the last clips of `librispeech` and `vctk_p239`.
 
-    Raises UserError when it is not there.
+    Each is a folder in `folder` with a manifest.tsv (file, speaker, text).
+
+    Raises UserError when the first is not there.
     """
-    manifest = folder / "librispeech" / "manifest.tsv"
-    if not manifest.is_file():
-        raise UserError(f"{manifest}: not there; --data names the folder with speech that is not for the tool")
-    rows = [line.split("\t") for line in manifest.read_text(encoding="utf-8").splitlines()[1:]]
-    kept = [row for row in rows if not held_out_only or int(row[1]) % HELD_OUT == 0]
-    return [manifest.parent / row[0] for row in kept]
+    out: list[Path] = []
+    for name in ("librispeech", "vctk_p239"):
+        manifest = folder / name / "manifest.tsv"
+        if not manifest.is_file():
+            if not out:
+                raise UserError(
+                    f"{manifest}: not there; --data names the folder with speech that is not for the tool"
+                )
+            continue
+        rows = manifest.read_text(encoding="utf-8").splitlines()[1:]
+        out += [manifest.parent / row.split("\t")[0] for row in rows[-HELD_OUT:]]
+    return out
 
 
-def load_unrelated(path: Path, snr: float | None, seed: int) -> Samples:
-    """One clip of unrelated talk at the usual level, in cabin noise at `snr` dB."""
-    return in_cabin(to_level(to_float(read_wave(path))), snr, seed)[0]
+def load_unrelated(path: Path, snr: float | None, seed: int) -> tuple[Samples, float]:
+    """One clip of unrelated talk at the usual level in cabin noise at `snr` dB, and its seconds of speech."""
+    speech = to_level(to_float(read_wave(path)))
+    return in_cabin(speech, snr, seed)[0], speech.size / SAMPLE_RATE

@@ -9,7 +9,7 @@ import json
 import resource
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -25,7 +25,7 @@ from fieldassist.phrases.jsgf import read_grammar
 from fieldassist.phrases.slots import best_reading
 from fieldassist.sound.endpoint import Began, Ended, Endpointer, Paused, Went
 from fieldassist.words.engines import open_engine
-from fieldassist.words.recognizer import SAMPLE_RATE, Recognizer, Samples
+from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Recognizer, Samples
 
 _STRETCH = SAMPLE_RATE // 10
 """Samples fed at a time, as a microphone hands them over."""
@@ -63,7 +63,7 @@ class Cost:
     """What the process cost."""
 
     start: float
-    """Seconds to load engine and phrases."""
+    """Seconds to load the engine and the phrases of the first step, with the caches of an earlier start."""
     megabytes: float
     """Largest resident size of the whole process."""
 
@@ -86,28 +86,31 @@ class FindingEar:
             self._step = self._steps[step]
             _tell(self._engine, lambda: self._phrases.listening(self._step, self._gears))
 
-    def hear(self, samples: Samples) -> Outcome:
-        """Hear one clip."""
+    def hear(self, samples: Samples, cut: bool) -> Outcome:
+        """Hear one clip, always as the endpointer cuts it."""
         outcome = Outcome()
-        endpointer = Endpointer()
-        for at in range(0, len(samples) + _STRETCH, _STRETCH):
-            begin = time.process_time()
-            cuts = endpointer.push(samples[at : at + _STRETCH]) if at < len(samples) else endpointer.flush()
-            for cut in cuts:
-                if isinstance(cut, Began):
-                    self._engine.start()
-                    self._engine.feed(cut.samples)
-                elif isinstance(cut, Went):
-                    self._engine.feed(cut.samples)
-                elif isinstance(cut, Paused):
-                    self._engine.pause()
-                elif isinstance(cut, Ended):
-                    hypothesis = self._engine.finish()
-                    match = self._matcher.match(hypothesis, self._step)
-                    outcome.heard.append(
-                        as_heard(hypothesis.text, match, endpointer.position, time.process_time() - begin)
-                    )
+        for hypothesis, at, begin in _utterances(self._engine, samples):
+            match = self._matcher.match(hypothesis, self._step)
+            outcome.heard.append(as_heard(hypothesis.text, match, at, time.process_time() - begin))
         return outcome
+
+
+def _utterances(engine: Recognizer, samples: Samples) -> Iterator[tuple[Hypothesis, float, float]]:
+    """What is heard in a clip as on the road, the second at which it ends, and the processor time then."""
+    endpointer = Endpointer()
+    for at in range(0, len(samples) + _STRETCH, _STRETCH):
+        begin = time.process_time()
+        cuts = endpointer.push(samples[at : at + _STRETCH]) if at < len(samples) else endpointer.flush()
+        for cut in cuts:
+            if isinstance(cut, Began):
+                engine.start()
+                engine.feed(cut.samples)
+            elif isinstance(cut, Went):
+                engine.feed(cut.samples)
+            elif isinstance(cut, Paused):
+                engine.pause()
+            elif isinstance(cut, Ended):
+                yield engine.finish(), endpointer.position, begin
 
 
 def as_heard(text: str, match: Match, at: float, work: float) -> Heard:
@@ -115,7 +118,6 @@ def as_heard(text: str, match: Match, at: float, work: float) -> Heard:
     findings = [finding.to_json() for finding in (match.finding, *match.more) if finding is not None]
     score, margin = round(match.score, 3), round(match.margin, 3)
     return Heard(text, match.decision, findings, match.command, score, margin, at, work)
-
 
 
 class SlotEar:
@@ -129,15 +131,22 @@ class SlotEar:
     def expect(self, step: str) -> None:
         """There are no steps."""
 
-    def hear(self, samples: Samples) -> Outcome:
-        """Hear a whole clip as one utterance."""
-        self._engine.start()
-        self._engine.feed(samples)
-        hypothesis = self._engine.finish()
-        readings = ((hypothesis.text, hypothesis.confidence), *hypothesis.alternatives)
-        reading = best_reading(self._grammar, readings)
-        heard = Heard(hypothesis.text, "accept" if reading else "ignore", [], None, 0.0, 0.0, 0.0, 0.0)
-        return Outcome([heard], reading.slots if reading else None)
+    def hear(self, samples: Samples, cut: bool) -> Outcome:
+        """Hear a clip, whole or as the endpointer cuts it; two utterances with slots are no order."""
+        if cut:
+            hypotheses = [hypothesis for hypothesis, _, _ in _utterances(self._engine, samples)]
+        else:
+            self._engine.start()
+            self._engine.feed(samples)
+            hypotheses = [self._engine.finish()]
+        heard, found = [], []
+        for hypothesis in hypotheses:
+            readings = ((hypothesis.text, hypothesis.confidence), *hypothesis.alternatives)
+            reading = best_reading(self._grammar, readings)
+            heard.append(Heard(hypothesis.text, "accept" if reading else "ignore", [], None, 0.0, 0.0, 0.0, 0.0))
+            if reading is not None:
+                found.append(reading.slots)
+        return Outcome(heard, found[0] if len(found) == 1 else None)
 
 
 def _tell(engine: Recognizer, grammar: Callable[[], Automaton]) -> None:
@@ -154,22 +163,24 @@ def open_named(name: str, model: str | None) -> Recognizer:
 
 
 def main(job_path: str, result_path: str) -> int:
-    """Run a job: {"engine", "model", "unit", "clips": [{"file", "step"}], "grammar": FILE or null}."""
+    """Run a job: {"engine", "model", "unit", "clips": [{"file", "step", "cut"}],
+    "grammar": FILE or null}."""
     job = json.loads(Path(job_path).read_text(encoding="utf-8"))
     begin = time.perf_counter()
-    ear = SlotEar(job) if job.get("grammar") else FindingEar(job)
+    ear: SlotEar | FindingEar = SlotEar(job) if job.get("grammar") else FindingEar(job)
+    ear.expect(job["clips"][0]["step"])
     start = time.perf_counter() - begin
     outcomes = []
     for number, clip in enumerate(job["clips"], 1):
         samples, _ = soundfile.read(clip["file"], dtype="int16")
         ear.expect(clip["step"])
         before = time.process_time()
-        outcome = ear.hear(samples)
+        outcome = ear.hear(samples, clip["cut"])
         outcome.cpu = time.process_time() - before
         outcome.seconds = len(samples) / SAMPLE_RATE
         outcomes.append(asdict(outcome))
-        if sys.stderr.isatty():
-            print(f"\r{job['engine']}: {number}/{len(job['clips'])}", end="", file=sys.stderr)
+        if number % 20 == 0 or number == len(job["clips"]):
+            print(f"{job['engine']}: {number} of {len(job['clips'])} clips", file=sys.stderr, flush=True)
     cost = Cost(start, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
     Path(result_path).write_text(json.dumps({"outcomes": outcomes, "cost": asdict(cost)}), encoding="utf-8")
     return 0
