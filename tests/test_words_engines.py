@@ -81,7 +81,7 @@ def test_each_phrase_is_heard_with_times_partials_and_confidence(name, vosk_mode
         right += hypothesis.text == phrase
         assert name == "sphinx" or any(partials), "no partial result while it was being said"
     # the espeak-ng voice is nobody's training speaker: the sphinx grammar must get all, a small model most
-    assert right >= (4 if name == "sphinx" else 2)
+    assert right >= (4 if name == "sphinx" else 3)
 
 
 @pytest.mark.parametrize("name", ["sphinx", "vosk"])
@@ -206,13 +206,17 @@ def test_the_config_file_keeps_other_tables_and_tells_its_faults(own_home):
 @pytest.mark.parametrize(
     "harm",
     ["no am/final.mdl", "empty graph/Gr.fst", "junk graph/HCLr.fst", "short graph/HCLr.fst", "short am/final.mdl",
-     "short graph/Gr.fst", "junk conf/model.conf", "no graph/words.txt", "no conf/mfcc.conf",
+     "short graph/Gr.fst", "empty graph/HCLG.fst", "junk graph/HCLG.fst", "short graph/HCLG.fst",
+     "junk conf/model.conf", "no graph/words.txt", "no conf/mfcc.conf",
      "middle am/final.mdl"],
 )  # fmt: skip
 def test_a_broken_model_folder_is_one_line_and_never_an_abort(tmp_path, vosk_model, harm):
     how, name = harm.split()
     folder = tmp_path / "model"
-    shutil.copytree(vosk_model, folder)
+    with_file = [model for model in (vosk_model, TRIAL) if (model / name).exists()]
+    if not with_file:
+        pytest.skip(f"no model with {name}: this layout is that of the trial model beside the checkout")
+    shutil.copytree(with_file[0], folder)
     path = folder / name
     path.chmod(0o644)
     path.parent.chmod(0o755)

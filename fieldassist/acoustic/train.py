@@ -156,6 +156,7 @@ class Trainer:
         self.samples = torch.cat([self.samples, torch.from_numpy(speech.samples).to(self.device)])
         usage = dict(self.plan.weights)
         fresh: list[int] = []
+        long: list[tuple[int, int, tuple[str, ...], float]] = []
         for number, words in enumerate(speech.words):
             begin, end = int(speech.begins[number]), int(speech.begins[number + 1])
             phones = [phone_index(phone) for word in words for phone in pronunciations(word)[0]]
@@ -168,8 +169,10 @@ class Trainer:
                     self.listened.append(len(self.where))
                 fresh.append(self._clip(before + begin, before + end, words, use))
             elif not listened:
-                for first, last, part in self._cut(before + begin, before + end, words):
-                    fresh.append(self._clip(first, last, part, use))
+                long.append((before + begin, before + end, words, use))
+        long.sort(key=lambda clip: clip[1] - clip[0])
+        for at in range(0, len(long), 48):
+            fresh += [self._clip(*piece) for piece in self._cut(long[at : at + 48])]
         self._align(fresh)
 
     def _clip(self, begin: int, end: int, words: tuple[str, ...], use: float) -> int:
@@ -182,33 +185,22 @@ class Trainer:
         return len(self.where) - 1
 
     @torch.no_grad()  # type: ignore[untyped-decorator, unused-ignore]
-    def _cut(self, begin: int, end: int, words: tuple[str, ...]) -> list[tuple[int, int, tuple[str, ...]]]:
-        """Pieces of a long clip, cut in the middle of its pauses; what is still too long is left out."""
-        whole = sentence(words)
-        clip = self.samples[begin:end][None].float() / 32768.0
-        likelihood, states = self._heard(clip, [end - begin], [whole])
-        if not math.isfinite(float(likelihood[0])):
-            return []
-        path = states[0].cpu().numpy()
-        silent = whole.phone[path] == 0
-        pieces = []
-        start, first = 0, 0
-        pause = 0
-        for place in range(len(path) + 1):
-            over = place == len(path)
-            if not over and silent[place]:
-                pause += 1
-                continue
-            middle = place if over else place - pause // 2
-            after = len(words) if over else int(whole.word[path[place]])
-            if over or (pause >= _PAUSE and (middle - start) * _OUTPUT >= _PIECE * RATE and after > first):
-                length = (middle - start) * _OUTPUT
-                if first < after and length <= _LONGEST * RATE:
-                    stop = end if over else begin + middle * _OUTPUT
-                    pieces.append((begin + start * _OUTPUT, stop, words[first:after]))
-                start, first = middle, after
-            pause = 0
-        return pieces
+    def _cut(
+        self, clips: list[tuple[int, int, tuple[str, ...], float]]
+    ) -> Iterator[tuple[int, int, tuple[str, ...], float]]:
+        """Pieces of long clips (begin, end, words, use), cut in the middle of their pauses."""
+        lengths = [end - begin for begin, end, _, _ in clips]
+        sound = torch.zeros(len(clips), max(lengths), device=self.device)
+        for row, (begin, end, _, _) in enumerate(clips):
+            sound[row, : end - begin] = self.samples[begin:end].float() / 32768.0
+        items = [sentence(words) for _, _, words, _ in clips]
+        likelihood, states = self._heard(sound, lengths, items)
+        for row, (begin, end, words, use) in enumerate(clips):
+            if math.isfinite(float(likelihood[row])):
+                count = -(-(1 + (end - begin - FRAME) // SHIFT) // SUBSAMPLING)
+                for first, last, part in _pieces(states[row, :count].cpu().numpy(), items[row]):
+                    stop = end if last == count else begin + last * _OUTPUT
+                    yield begin + first * _OUTPUT, stop, words[part], use
 
     def _heard(self, clips: Tensor, lengths: list[int], items: list[Sentence]) -> tuple[Tensor, Tensor]:
         """Log likelihoods and states (clips, outputs) that the earlier model finds in clean clips."""
@@ -451,6 +443,24 @@ class Trainer:
             count += size
         self.trainee.load_state_dict(trained)
         return hits / count
+
+
+def _pieces(path: np.ndarray, whole: Sentence) -> Iterator[tuple[int, int, slice]]:
+    """Stretches (first and last output, words) between the pauses of a clip; too long ones are left out."""
+    silent = whole.phone[path] == 0
+    start, first, pause = 0, 0, 0
+    for place in range(len(path) + 1):
+        over = place == len(path)
+        if not over and silent[place]:
+            pause += 1
+            continue
+        middle = place if over else place - pause // 2
+        after = int(whole.word.max()) + 1 if over else int(whole.word[path[place]])
+        if over or (pause >= _PAUSE and (middle - start) * _OUTPUT >= _PIECE * RATE and after > first):
+            if first < after and (middle - start) * _OUTPUT <= _LONGEST * RATE:
+                yield start, middle, slice(first, after)
+            start, first = middle, after
+        pause = 0
 
 
 def _said(scores: Tensor, lengths: Tensor, *rows: Tensor) -> tuple[Tensor, Tensor]:

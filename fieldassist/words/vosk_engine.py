@@ -13,8 +13,10 @@ from typing import Any
 import vosk
 
 from fieldassist.errors import UserError
-from fieldassist.phrases.automaton import Automaton
+from fieldassist.phrases.automaton import Automaton, compile_grammar
 from fieldassist.phrases.covering import covering_sentences
+from fieldassist.phrases.jsgf import parse_grammar
+from fieldassist.phrases.phonemes import known_pronunciations
 from fieldassist.resources import home
 from fieldassist.words.graph import Filler, model_for_grammar, word_boundaries
 from fieldassist.words.models import ModelFolder
@@ -26,6 +28,7 @@ UNKNOWN = "[unk]"
 
 _ALTERNATIVES = 8
 _COVERING_PHRASES = 4000
+_AS_GRAMMAR = "#JSGF V1.0;\ngrammar phrases;\npublic <phrase> = {};\n"
 _LOAD_SECONDS = 120.0
 
 
@@ -58,11 +61,14 @@ class VoskEngine:
         A phrase with such a word cannot be heard as a whole, so it is left out rather than heard without
         that word. A model with a static graph keeps its own language: every phrase goes unused there.
         """
+        missing = self.missing_words(phrases)
+        usable = [phrase for phrase in phrases if not set(phrase.split()) & set(missing)]
+        if has_our_phones(self.folder.path) and usable:
+            self.use_automaton(compile_grammar(parse_grammar(_AS_GRAMMAR.format(" | ".join(usable)))))
+            return missing
         if self._graph != self.folder.path:
             self._model, self._graph = _load(self.folder.path), self.folder.path
-        missing = self.missing_words(phrases)
         if self.folder.takes_grammar:
-            usable = [phrase for phrase in phrases if not set(phrase.split()) & set(missing)]
             self._recognizer = self._new_recognizer(json.dumps([*usable, UNKNOWN]))
         return missing
 
@@ -83,8 +89,13 @@ class VoskEngine:
         return ()
 
     def missing_words(self, phrases: Sequence[str]) -> tuple[str, ...]:
-        """Return the words of these phrases that are not in the model's vocabulary, sorted."""
+        """Return the words of these phrases that are not in the model's vocabulary, sorted.
+
+        A model with our own phones knows every word whose pronunciation is known.
+        """
         words = sorted({word for phrase in phrases for word in phrase.split()})
+        if has_our_phones(self.folder.path):
+            return tuple(word for word in words if not known_pronunciations(word))
         if self.folder.words:
             return tuple(word for word in words if word not in self.folder.words)
         return tuple(word for word in words if self._model.vosk_model_find_word(word) < 0)
