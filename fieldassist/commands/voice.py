@@ -1,18 +1,26 @@
-"""`fieldassist voice FOLDER`: clips of a technician's own voice, and how well they are heard.
+"""`fieldassist voice FOLDER`: clips of a technician's own voice, how well they are heard, a model adapted to them.
 
 The folder holds FLAC clips and a `manifest.tsv` (file, speaker, text), which is also what training takes. It grows
 with each call: sentences read aloud, or the clips of entries that were confirmed in a session. `--test` hears all
-of it again and counts; nothing that the tool hears with is changed.
+of it again and counts. `--adapt` makes an adapted copy of our speech model in the shop's home, for the speaker's
+name, and uses it when it hears the held-out clips better and the shipped clips of other speakers no worse;
+`--undo` goes back, `--use NAME` changes to another voice.
 """
 
 from __future__ import annotations
 
 import argparse
+import os
+import shutil
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from fieldassist.acoustic import own_voice
+from fieldassist.acoustic.adaptation import fit, learn
+from fieldassist.acoustic.own_voice import Hits
+from fieldassist.commands.check import Candidate, expected_clips, try_engine
 from fieldassist.commands.hear import hear
 from fieldassist.deduce import load_unit
 from fieldassist.errors import DataFileError, UserError
@@ -25,6 +33,7 @@ from fieldassist.sound.source import AudioSource, FileSource, Microphone
 from fieldassist.sound.wave import read_wave, write_wave
 from fieldassist.words.contained import ContainedEngine
 from fieldassist.words.engines import ENGINES
+from fieldassist.words.models import MODEL_VARIABLE
 
 MANIFEST = "manifest.tsv"
 
@@ -48,6 +57,27 @@ SENTENCES: tuple[str, ...] = (
 )
 """What is read aloud when no list is given."""
 
+LEAST_CLIPS = 12
+SHARES = (1.0, 0.5, 0.25)
+"""How much of what was learned is tried, in this order, until nobody is heard worse."""
+
+HELP = """\
+record:   fieldassist voice FOLDER                 sentences are shown to be read
+          fieldassist voice FOLDER --sentences LIST.txt [--wav RECORDINGS]
+          fieldassist voice FOLDER --session FILE  clips whose entries were confirmed
+test:     fieldassist voice FOLDER --test          right, wrong, missed on these clips
+
+To test in the car: record FOLDER while somebody else drives, or write a folder of
+your own recordings (WAV or FLAC, 16 kHz) with a manifest.tsv of three columns with
+tabs between: file, speaker, what was said. Then --test, with --engine or --model to
+compare.
+
+adapt:    fieldassist voice FOLDER --adapt --speaker NAME
+back:     fieldassist voice --undo                 other voice: --use NAME
+
+A quarter of the texts is held out. The adapted copy is used only when these are
+heard better and the shipped clips of other speakers no worse."""
+
 
 @dataclass(frozen=True)
 class VoiceClip:
@@ -60,21 +90,33 @@ class VoiceClip:
 
 def configure(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of `fieldassist voice`."""
-    parser.add_argument("folder", metavar="FOLDER", type=Path, help="where the clips are kept")
-    parser.add_argument("--speaker", default="technician", help="whose voice it is (default: technician)")
+    parser.description = HELP
+    parser.formatter_class = argparse.RawDescriptionHelpFormatter
+    parser.add_argument("folder", metavar="FOLDER", type=Path, nargs="?", help="where the clips are kept")
+    parser.add_argument("--speaker", default="technician", metavar="NAME",
+                        help="whose voice it is (default: technician)")  # fmt: skip
     parser.add_argument("--sentences", type=Path, metavar="FILE", help="what to read aloud, a sentence a line")
     parser.add_argument("--wav", metavar="PATH", help="take the sentences, in order, from recordings")
     parser.add_argument("--session", type=Path, metavar="FILE", help="take the clips of its confirmed entries")
     parser.add_argument("--test", action="store_true", help="hear the folder's clips and count what is right")
+    parser.add_argument("--adapt", action="store_true", help="adapt our speech model to the speaker's clips")
+    parser.add_argument("--use", metavar="NAME", help="hear with the model adapted to that voice")
+    parser.add_argument("--undo", action="store_true", help="hear again with what was used before any voice")
     parser.add_argument("--engine", choices=ENGINES, help="speech engine for --test; by default the preferred one")
-    parser.add_argument("--model", metavar="DIR", help="Vosk model folder for --test")
-    parser.add_argument("--unit", metavar="U", default="three_speed_simpson", help="unit, for --test")
+    parser.add_argument("--model", metavar="DIR", help="Vosk model folder for --test and --adapt")
+    parser.add_argument("--unit", metavar="U", default="three_speed_simpson", help="unit, for --test and --adapt")
 
 
 def run(args: argparse.Namespace) -> int:
-    """Collect clips, or with --test hear them. Raises UserError for bad files or a missing microphone."""
+    """Collect clips, hear them, or adapt to them. Raises UserError for bad files or a missing microphone."""
+    if args.undo or args.use:
+        return _change_voice(args)
+    if args.folder is None:
+        raise UserError("voice: expected FOLDER, --use NAME or --undo; see fieldassist voice --help")
     if args.test:
         return _test(args)
+    if args.adapt:
+        return _adapt(args)
     if args.session is not None:
         added = take_confirmed(args.session, args.folder, args.speaker)
         print(f"{added} confirmed clips from {args.session} added to {args.folder}")
@@ -140,6 +182,8 @@ def read_folder(folder: Path) -> tuple[VoiceClip, ...]:
     out = []
     for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
         fields = line.split("\t")
+        if number == 1 and fields == ["file", "speaker", "text"]:
+            continue
         if len(fields) != 3:
             raise DataFileError(path, number, "expected file, speaker and text with tabs between")
         out.append(VoiceClip(folder / fields[0], fields[1], fields[2]))
@@ -164,12 +208,28 @@ def _bare(finding: Finding | None) -> dict[str, object] | None:
 
 def _test(args: argparse.Namespace) -> int:
     clips = read_folder(args.folder)
+    name, counts = hear_again(clips, args.engine, args.model, args.unit, tell=print)
+    print(f"{name}: {len(clips)} clips, " + ", ".join(f"{n} {verdict}" for verdict, n in counts.items()))
+    return 0
+
+
+def hear_again(
+    clips: Sequence[VoiceClip],
+    engine_name: str | None,
+    model: str | Path | None,
+    unit: str,
+    tell: Callable[[str], None] = lambda text: None,
+) -> tuple[str, dict[str, int]]:
+    """Hear clips as on the road; return the engine's name and how many are `right`, `wrong` and `missed`.
+
+    tell: is told what was not right. Raises UserError when the engine cannot be used.
+    """
     phrases = load_phrases()
     matcher = Matcher(phrases)
-    engine = ContainedEngine(args.engine, args.model, report=lambda text: print(text, file=sys.stderr))
+    engine = ContainedEngine(engine_name, model, report=lambda text: print(text, file=sys.stderr))
     counts = {"right": 0, "wrong": 0, "missed": 0}
     try:
-        engine.use_automaton(phrases.listening(None, len(load_unit(args.unit).forward)))
+        engine.use_automaton(phrases.listening(None, len(load_unit(unit).forward)))
         for clip in clips:
             samples = read_wave(clip.file)
             pieces = utterances(samples) or (Utterance(samples, 0.0, len(samples) / 16_000),)
@@ -177,11 +237,78 @@ def _test(args: argparse.Namespace) -> int:
             verdict = judge(matcher.match(clip.text), matcher.match(heard))
             counts[verdict] += 1
             if verdict != "right":
-                print(f"{clip.file.name} {verdict}: {clip.text}\n    heard: {heard.text or 'nothing'}")
-        print(f"{engine.name}: {len(clips)} clips, " + ", ".join(f"{n} {name}" for name, n in counts.items()))
+                tell(f"{clip.file.name} {verdict}: {clip.text}\n    heard: {heard.text or 'nothing'}")
+        return engine.name, counts
     finally:
         engine.close()
+
+
+def _adapt(args: argparse.Namespace) -> int:
+    """Adapt, test, and keep the model only when it is a gain; exit code 1 when it is refused."""
+    target = own_voice.voice_folder(args.speaker)
+    base = own_voice.base_model(args.model)
+    clips = [clip for clip in read_folder(args.folder) if clip.speaker == args.speaker]
+    kept_back = own_voice.held_out([clip.text for clip in clips])
+    read = [own_voice.utterance(read_wave(clip.file), clip.text) for clip in clips]
+    taught = [u for u, held in zip(read, kept_back, strict=True) if u is not None and not held]
+    tested = [u for u, held in zip(read, kept_back, strict=True) if u is not None and held]
+    if len(taught) < LEAST_CLIPS:
+        raise UserError(f"{args.folder}: {len(taught)} clips of {args.speaker} to learn from; expected at least "
+                        f"{LEAST_CLIPS}, better a hundred (several minutes)")  # fmt: skip
+    seconds = sum(len(u.features) for u in taught) / 100
+    print(f"{args.speaker}: {len(taught)} clips to learn from ({seconds:.0f} s), {len(tested)} held out")
+    held_clips = [clip for clip, held in zip(clips, kept_back, strict=True) if held]
+    others = list(expected_clips())
+    network = own_voice.network_of(base)
+
+    def hits(model: Path) -> Hits:
+        _, own = hear_again(held_clips, "vosk", model, args.unit)
+        right, _, _ = try_engine(Candidate("vosk", model), others)
+        return Hits(own["right"], own["wrong"], own["missed"], right, fit(own_voice.network_of(model), tested))
+
+    before = hits(base)
+    _print_hits("as it is", before, len(others))
+    change = learn(network, taught)
+    trial = target.with_name(f"{target.name}.trial")
+    reason: str | None = None
+    for share in SHARES:
+        model = own_voice.write_adapted(base, network, change.scaled(share), trial)
+        after = hits(model)
+        _print_hits(f"adapted, {share:.0%}", after, len(others))
+        own_voice.forget_graphs(model)
+        reason = after.worse_than(before)
+        if reason is None:
+            own_voice.write_adapted(base, network, change.scaled(share), target)
+            own_voice.use(args.speaker)
+            break
+    shutil.rmtree(trial, ignore_errors=True)
+    if reason is not None:
+        print(f"Not kept: {reason}. Nothing has been changed.")
+        return 1
+    print(f"Kept in {target} and used from now on; `fieldassist voice --undo` goes back.")
+    _warn_of_variable()
     return 0
+
+
+def _print_hits(what: str, hits: Hits, others: int) -> None:
+    own = hits.right + hits.wrong + hits.missed
+    print(f"{what:<15}held out: {hits.right} right, {hits.wrong} wrong of {own}, fit {hits.fit:.3f}; "
+          f"others: {hits.others} of {others}", flush=True)  # fmt: skip
+
+
+def _change_voice(args: argparse.Namespace) -> int:
+    if args.undo:
+        name = own_voice.undo()
+        print(f"{name} is no longer used; the adapted model stays." if name else "No adapted voice is in use.")
+        return 0
+    print(f"{own_voice.use(args.use)} is used from now on.")
+    _warn_of_variable()
+    return 0
+
+
+def _warn_of_variable() -> None:
+    if os.environ.get(MODEL_VARIABLE):
+        print(f"{MODEL_VARIABLE} is set and goes before it.")
 
 
 def _sentences(path: Path | None) -> tuple[str, ...]:
