@@ -3,7 +3,7 @@
 The folder holds FLAC clips and a `manifest.tsv` (file, speaker, text), which is also what training takes. It grows
 with each call: sentences read aloud, or the clips of entries that were confirmed in a session. `--test` hears all
 of it again and counts. `--adapt` makes an adapted copy of our speech model in the shop's home, for the speaker's
-name, and uses it when it hears the held-out clips better and the shipped clips of other speakers no worse;
+name, and uses it when held-out clips gain by it and the shipped clips of other speakers are heard no worse;
 `--undo` goes back, `--use NAME` changes to another voice.
 """
 
@@ -76,7 +76,8 @@ adapt:    fieldassist voice FOLDER --adapt --speaker NAME
 back:     fieldassist voice --undo                 other voice: --use NAME
 
 A quarter of the texts is held out. The adapted copy is used only when these are
-heard better and the shipped clips of other speakers no worse."""
+heard better, or as well with a better fit, and the shipped clips of other speakers
+are heard no worse."""
 
 
 @dataclass(frozen=True)
