@@ -65,6 +65,36 @@ def test_dropping_tags_keeps_every_probability(phrases: PhraseSet) -> None:
         assert probability(plain, sentence) == pytest.approx(probability(tagged, sentence), rel=1e-6)
 
 
+LOOPED = """#JSGF V1.0;
+grammar t;
+public <a> = (/3/ up | /1/ down)* (left | right [again] | up again) | <b> | over;
+<b> = (up | down | over) (/1/ and <b> | /0.01/ out);
+"""
+
+
+def test_states_with_equal_pasts_become_one_and_every_probability_stays() -> None:
+    tagged = compile_grammar(parse_grammar(LOOPED))
+    plain = tagged.without_tags()
+    sentences = [
+        "left", "up down up left", "down right again", "up up again", "over", "over out", "up out",
+        "down and over and up out", "over and over and over and over out",
+    ]  # fmt: skip
+    for sentence in sentences:
+        assert 0 < probability(plain, sentence) == pytest.approx(probability(tagged, sentence), rel=1e-9)
+    for sentence in ("", "again", "up and", "over left"):
+        assert probability(plain, sentence) == 0
+    prefixes = compile_grammar(parse_grammar("#JSGF V1.0; grammar t; public <a> = (a b | c b) x | (a b | c b) y;"))
+    # b, and what follows it, are reached in the same ways with the same chances
+    assert prefixes.states == 6 and prefixes.without_tags().states == 4
+
+
+@pytest.mark.parametrize("weight", ["1e-12", "1e-300"])
+def test_a_loop_that_is_hardly_ever_left_is_left_as_it_is(weight: str) -> None:
+    text = f"#JSGF V1.0; grammar t; public <a> = again <a> | /{weight}/ out;".replace("= again", "= /1/ again")
+    plain = compile_grammar(parse_grammar(text)).without_tags()
+    assert plain.accepts("again again out") and not plain.accepts("again again")
+
+
 def test_union_shares_probability() -> None:
     head = "#JSGF V1.0; grammar t; public <a> = "
     a, b = (compile_grammar(parse_grammar(head + body)) for body in ("x | y;", "y | z;"))

@@ -22,6 +22,11 @@ import numpy.typing as npt
 from fieldassist.errors import DataFileError
 from fieldassist.phrases import jsgf
 
+_SAME_CHANCE = 1e-7
+"""Probabilities that differ by less are the same."""
+_NEVER = 1e-15
+_LONGEST_SENTENCE = 2000
+"""Words after which a sentence has ended, or its grammar is left as it is."""
 MAX_ARCS = 200_000
 """A grammar that unfolds to more arcs is refused: it would not load in time on the road."""
 
@@ -507,49 +512,74 @@ def _add_up(automaton: Automaton) -> Automaton:
 
 
 def _merge_pasts(automaton: Automaton) -> Automaton:
-    """Merge states that are entered from the same states over the same words with probabilities in one
-    proportion; the share of each goes into what follows it, so that every sentence keeps its probability."""
-    entering: list[list[Arc]] = [[] for _ in range(automaton.states)]
-    for arc in automaton.arcs:
-        entering[arc.target].append(arc)
-    groups: dict[object, list[tuple[int, float]]] = defaultdict(list)
-    for state in range(automaton.states):
-        into = entering[state]
-        if state == automaton.start or not into or any(arc.source == state for arc in into):
-            continue
-        least = min(arc.weight for arc in into)
-        key = frozenset((arc.source, arc.word, round(arc.weight - least, 6)) for arc in into)
-        groups[key].append((state, least))
-    became = list(range(automaton.states))
-    share = [0.0] * automaton.states  # taken off what enters a state, added to what leaves it
-    fused = {state for group in groups.values() if len(group) > 1 for state, _ in group}
-    for group in groups.values():
-        # A state whose neighbour is being merged in the same round waits for the next one.
-        free = [(s, w) for s, w in group if len(group) > 1 and not any(a.source in fused for a in entering[s])]
-        if len(free) < 2:
-            continue
-        total = -math.log(sum(math.exp(-weight) for _, weight in free))
-        for state, weight in free:
-            became[state] = free[0][0]
-            share[state] = weight - total
-    arcs: dict[tuple[int, int, str | None], float] = {}
-    for arc in automaton.arcs:
-        key3 = (became[arc.source], became[arc.target], arc.word)
-        weight = arc.weight - share[arc.target] + share[arc.source]
-        if became[arc.target] != arc.target or share[arc.target]:
-            arcs[key3] = weight  # the same for every member of the group
-        else:
-            arcs[key3] = -math.log(math.exp(-arcs[key3]) + math.exp(-weight)) if key3 in arcs else weight
-    finals: dict[int, Final] = {}
+    """Merge states with equal pasts, so that every sentence keeps its probability (arcs that differ in nothing but
+    the weight are added up before).
+
+    Read backwards, each arc into a state has the probability of having come that way. States whose ways in come
+    from the same states over the same words with the same such probabilities are one; what leaves it is their sum,
+    by how often each is passed: lumping in the sense of Kemeny and Snell, "Finite Markov Chains", chapter VI, of
+    the chain reversed.
+    """
+    index = {word: number for number, word in enumerate(automaton.words)}
+    source = np.array([arc.source for arc in automaton.arcs], np.int64)
+    target = np.array([arc.target for arc in automaton.arcs], np.int64)
+    word = np.array([index[arc.word or ""] for arc in automaton.arcs], np.int64)
+    chance = np.exp(-np.array([arc.weight for arc in automaton.arcs]))
+    passed = _passed(automaton.states, automaton.start, source, target, chance)
+    if not automaton.arcs or passed is None:
+        return automaton
+    flow = passed[source] * chance
+    came = flow / passed[target]
+    block = np.zeros(automaton.states, np.int64)
+    block[automaton.start] = 1
+    count = 2
+    while True:
+        ways, way = np.unique((target * count + block[source]) * len(index) + word, return_inverse=True)
+        exact = np.rint(np.bincount(way, came) / _SAME_CHANCE).astype(np.int64)
+        into, what = np.divmod(ways, count * len(index))
+        signature = _scramble(block.astype(np.uint64) + np.uint64(1))
+        mixed = _scramble(what.astype(np.uint64) + np.uint64(1 << 40)) + exact.astype(np.uint64)
+        np.add.at(signature, into, _scramble(mixed))
+        _, block = np.unique(signature, return_inverse=True)
+        block = block.astype(np.int64)
+        fresh = int(block.max(initial=0)) + 1
+        if fresh == count:
+            break
+        count = fresh
+    passed_all = np.bincount(block, passed)
+    arcs, arc = np.unique((block[source] * count + block[target]) * len(index) + word, return_inverse=True)
+    weights = -np.log(np.bincount(arc, flow) / passed_all[arcs // len(index) // count])
+    places, spoken = np.divmod(arcs, len(index))
+    ends = np.zeros(count)
     for state, final in automaton.finals.items():
-        weight = final.weight + share[state]
-        old = finals.get(became[state])
-        if old is not None:
-            weight = -math.log(math.exp(-old.weight) + math.exp(-weight))
-        finals[became[state]] = Final(weight)
+        ends[block[state]] += passed[state] * math.exp(-final.weight)
+    words = automaton.words
     return Automaton(
-        automaton.states, tuple(Arc(s, t, w, weight) for (s, t, w), weight in arcs.items()), finals
+        count,
+        tuple(
+            Arc(place // count, place % count, words[said], weight)
+            for place, said, weight in zip(places.tolist(), spoken.tolist(), weights.tolist(), strict=True)
+        ),
+        {state: Final(-math.log(ends[state] / passed_all[state])) for state in np.flatnonzero(ends).tolist()},
+        int(block[automaton.start]),
     )
+
+
+def _passed(
+    states: int, start: int, source: npt.NDArray[np.int64], target: npt.NDArray[np.int64],
+    chance: npt.NDArray[np.float64],
+) -> npt.NDArray[np.float64] | None:  # fmt: skip
+    """How often each state is passed on the way through a sentence, on average; None where that cannot be told,
+    because a loop is hardly ever left or a state hardly ever reached."""
+    wave: npt.NDArray[np.float64] = np.zeros(states)
+    wave[start] = 1.0
+    passed = wave
+    for _ in range(_LONGEST_SENTENCE):
+        wave = np.bincount(target, wave[source] * chance, minlength=states).astype(np.float64)
+        passed = passed + wave
+        if wave.max() < _NEVER:
+            return passed if passed.min() > _NEVER else None
+    return None
 
 
 def _merge(automaton: Automaton) -> Automaton:
