@@ -443,3 +443,138 @@ def test_a_deduction_that_is_none_is_a_problem_and_not_spoken(path: Path) -> Non
     for data in ({"next_tests": None}, {"suspects": [{"name": "x"}]}, {"next_tests": ["x"]}, {"suspects": {}}):
         view = project([Event("a", "started", "t", dict(STARTED)), Event("b", "deduced", "t", data)])
         assert view.deduced is None and len(view.problems) == 1
+
+
+# The file goes away under the program.
+
+
+def test_a_file_that_was_deleted_while_open_is_written_anew_and_nothing_is_lost(path: Path) -> None:
+    """On POSIX what is written to a deleted file is taken without an error, and gone with the program."""
+    with Store.create(path, STARTED) as store:
+        clip = store.add_clip(np.arange(800, dtype=np.int16))
+        store.append("note", {"text": "before"}, id="b")
+        for name in list(path.parent.glob("drive.session*")):
+            name.unlink()
+        store.append("note", {"text": "after"}, id="a")
+        assert [event.id for event in store.events()][1:] == ["b", "a"]
+        with Store.open(path, readonly=True) as other:
+            assert [event.id for event in other.events()][1:] == ["b", "a"] and other.clip(clip)[:4] == b"fLaC"
+    assert not inspect(path).problems and not list(path.parent.glob("*.anew"))
+
+
+def test_a_file_that_was_copied_over_is_followed_by_writer_and_reader(path: Path) -> None:
+    """As a folder that is kept the same on two machines does: another file, the same session."""
+    with Store.create(path, STARTED) as store, Store.open(path, readonly=True) as reader:
+        store.append("note", {"text": "before"}, id="b")
+        whole = path.with_name("whole")
+        store.copy_to(whole)
+        whole.rename(path)
+        store.append("note", {"text": "after"}, id="a")
+        assert [event.id for event in reader.events()][1:] == ["b", "a"]
+    with Store.open(path, readonly=True) as store:
+        assert [event.id for event in store.events()][1:] == ["b", "a"]
+
+
+def test_a_disk_that_was_pulled_out_is_waited_for(path: Path, tmp_path: Path) -> None:
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    on_disk = disk / "drive.session"
+    with Store.create(on_disk, STARTED) as store:
+        store.append("note", {"text": "before"}, id="b")
+        disk.rename(tmp_path / "pulled")
+        for _ in range(2):
+            with pytest.raises(StorageError, match="put the disk back"):
+                store.append("note", {"text": "x"}, id="a")
+        (tmp_path / "pulled").rename(disk)
+        store.append("note", {"text": "after"}, id="a")
+        assert [event.id for event in store.events()][1:] == ["b", "a"]
+
+
+def test_another_session_that_took_its_place_is_put_aside_whole(path: Path) -> None:
+    with Store.create(path, STARTED) as store:
+        store.append("note", {"text": "before"}, id="b")
+        other = path.with_name("other")
+        with Store.create(other, {"unit": "another"}) as another:
+            another.append("note", {"text": "of the other"})
+        other.rename(path)
+        store.append("note", {"text": "after"}, id="a")
+        assert [event.id for event in store.events()][1:] == ["b", "a"]
+    with Store.open(path.with_name("drive.session.aside1"), readonly=True) as another:
+        assert [event.data.get("unit") for event in another.events()] == ["another", None]
+    assert not inspect(path).problems and not inspect(path.with_name("drive.session.aside1")).problems
+
+
+def test_a_disk_that_became_read_only_is_tried_again(path: Path) -> None:
+    """As the kernel makes a disk with errors: a write is refused, and goes through when it is mounted again."""
+    with Store.create(path, STARTED) as store:
+        store._connection.execute("PRAGMA query_only = ON")  # refuses with the same code
+        with pytest.raises(StorageError, match="cannot be opened or written"):
+            store.append("note", {"text": "x"}, id="a")
+        store._connection.execute("PRAGMA query_only = OFF")
+        store.append("note", {"text": "after"}, id="a")
+        assert [event.id for event in store.events()][1:] == ["a"]
+
+
+# The log beside the file.
+
+
+def test_two_readers_all_the_time_do_not_let_the_log_grow(path: Path) -> None:
+    Store.create(path, STARTED).close()
+    done = threading.Event()
+    rng = np.random.default_rng(2)
+
+    def read() -> None:
+        with Store.open(path, readonly=True) as store:
+            while not done.is_set():
+                store.events(after=0)
+
+    readers = [threading.Thread(target=read) for _ in range(2)]
+    for reader in readers:
+        reader.start()
+    largest = 0
+    log = path.with_name(path.name + "-wal")
+    with Store.open(path) as store:
+        for number in range(60):
+            with store.together():
+                store.add_clip(rng.integers(-9000, 9000, 16_000).astype(np.int16))
+                store.append("note", {"text": "x"}, id=f"n{number}")
+            largest = max(largest, log.stat().st_size)
+        done.set()
+        for reader in readers:
+            reader.join()
+    assert largest < 1.5 * 2**20, f"{largest / 2**20:.1f} MiB of log"
+    assert not inspect(path).problems
+
+
+def test_a_reader_that_never_ends_costs_room_and_no_events(path: Path) -> None:
+    """The log cannot begin anew under it; afterwards it is cut down again."""
+    rng = np.random.default_rng(2)
+    log = path.with_name(path.name + "-wal")
+    with Store.create(path, STARTED) as store, closing(sqlite3.connect(path, isolation_level=None)) as reader:
+        reader.execute("BEGIN")
+        reader.execute("SELECT count(*) FROM events").fetchone()
+        for number in range(200):
+            with store.together():
+                store.add_clip(rng.integers(-9000, 9000, 16_000).astype(np.int16))
+                store.append("note", {"text": "x"}, id=f"n{number}")
+        assert log.stat().st_size > store_module.LOG_BYTES
+        assert len(store.events()) == 201
+        reader.execute("ROLLBACK")
+        for number in range(3):
+            store.append("note", {"text": "x"}, id=f"m{number}")
+        assert log.stat().st_size <= store_module.LOG_BYTES
+    assert len(inspect(path).events) == 204
+
+
+def test_a_copy_before_a_migration_that_was_broken_off_is_made_again(path: Path) -> None:
+    make_version_1(path)
+    path.with_name("drive.session.v1.part").write_bytes(b"half")
+    Store.open(path).close()
+    with Store.open(path.with_name("drive.session.v1"), readonly=True) as old:
+        assert old.version == 1
+    assert not path.with_name("drive.session.v1.part").exists()
+
+
+def test_check_tells_a_file_without_events(path: Path) -> None:
+    Store.create(path, None).close()
+    assert inspect(path).problems == ("it holds no events",)

@@ -94,6 +94,7 @@ def _export(path: Path, out: Path | None) -> int:
     except FileExistsError:
         raise UserError(f"{out}: already there; give another name") from None
     except OSError as error:
+        out.unlink(missing_ok=True)  # half an export is none
         raise UserError(f"{out}: cannot be written ({error.strerror})") from None
     print(f"{out}: written", file=sys.stderr)
     return 0

@@ -282,13 +282,14 @@ class DriveLoop:
         return isinstance(happening, Heard) and happening.decision == "ignore" and not self.state.noting
 
     def _poll(self) -> None:
-        if any(self._is_anothers(event) for event in self.file.events(after=self._seen)):
-            try:
-                actions = self._take_in(None)
-            except StorageError:
-                return  # the next poll finds them again
-            for action in actions:
-                self._do(action)
+        try:
+            if not any(self._is_anothers(event) for event in self.file.events(after=self._seen)):
+                return
+            actions = self._take_in(None)
+        except StorageError:
+            return  # the next poll finds them again
+        for action in actions:
+            self._do(action)
 
     def _is_anothers(self, event: Event) -> bool:
         return not event.id.startswith(f"{self.state.run}-")

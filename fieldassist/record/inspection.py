@@ -63,7 +63,9 @@ def inspect(path: Path) -> Inspection:
     missing = wanted - clips.keys()
     if missing and not dropped:
         problems.append(f"{len(missing)} of {len(wanted)} clips are missing")
-    if events and events[0].kind != "started":
+    if not events:
+        problems.append("it holds no events")
+    elif events[0].kind != "started":
         problems.append("the first event is not `started`")
     return Inspection(tuple(problems), tuple(remarks), events, clips)
 

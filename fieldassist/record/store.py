@@ -10,7 +10,7 @@ import shutil
 import sqlite3
 import uuid
 from collections.abc import Iterator, Mapping
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -39,6 +39,9 @@ BUSY_SECONDS = 5.0
 CHECKPOINT_PAGES = 64
 """The log is folded into the file whenever it has grown by this much (256 KiB): a copy of the one file, made with
 any file manager, then lacks a few utterances at most."""
+
+LOG_BYTES = 4 * 2**20
+"""A log that grew because somebody went on reading is cut down to this when it begins anew."""
 
 _CLIPS = "CREATE TABLE clips (id TEXT PRIMARY KEY, flac BLOB NOT NULL);"
 _CLIPS_TRIGGER = """
@@ -93,6 +96,8 @@ class Store:
     def __init__(self, connection: sqlite3.Connection, path: Path, version: int, readonly: bool) -> None:
         self._connection = connection
         self._depth = 0
+        self._identity = _identity(path)
+        self._log: tuple[int, int] | None = None
         self.path = path
         self.version = version
         """Schema version of the file."""
@@ -171,6 +176,15 @@ class Store:
 
     def events(self, after: int = 0) -> tuple[Event, ...]:
         """Return the events whose `seq` is above `after`, in the order that counts."""
+        found = _identity(self.path)
+        if self._depth == 0 and found is not None and found != self._identity:
+            if self.readonly:
+                self._reopen(_connect(self.path, "ro"))
+            else:
+                self._find_again()
+        return self._events(after)
+
+    def _events(self, after: int = 0) -> tuple[Event, ...]:
         with _told(self.path):
             rows = self._connection.execute(
                 "SELECT seq, id, kind, at, data FROM events WHERE seq > ? ORDER BY seq", (after,)
@@ -234,12 +248,15 @@ class Store:
             return
         if self.readonly:
             raise UserError(f"{self.path}: the session was opened for reading only")
+        if _identity(self.path) != self._identity:
+            self._find_again()
         with _told(self.path):
             self._connection.execute("BEGIN IMMEDIATE")
             self._depth = 1
             try:
                 yield
                 self._connection.execute("COMMIT")
+                self._log = _identity(self.path.with_name(f"{self.path.name}-wal"))
             except BaseException:
                 if self._connection.in_transaction:
                     self._connection.execute("ROLLBACK")
@@ -262,6 +279,66 @@ class Store:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    def _find_again(self) -> None:
+        """Go on at the path, when the file there is not the one that was opened.
+
+        What is written to a file that was deleted or replaced goes nowhere and is not refused. All of it can still
+        be read from the open file, so it is written anew; what lies at the path by now is put aside. A disk that
+        was pulled out cannot be read any more: put back, its file is opened again. Raises StorageError as long as
+        neither is possible.
+        """
+        if not self.path.parent.is_dir():
+            raise StorageError(f"{self.path}: the folder is gone; put the disk back")
+        try:
+            if self._can_be_read():
+                fresh = self.path.with_name(f"{self.path.name}.anew")
+                fresh.unlink(missing_ok=True)
+                _copy(self._connection, fresh)
+                self._put_aside()
+                fresh.rename(self.path)
+                _sync_folder(self.path.parent)
+            connection = _connect(self.path, "rw")
+            try:
+                _version(connection, self.path)
+                with _told(self.path):
+                    connection.execute("PRAGMA journal_mode = WAL")
+                    _set_durability(connection)
+            except UserError:
+                connection.close()
+                raise
+        except StorageError:
+            raise
+        except (UserError, OSError) as error:
+            raise StorageError(f"{self.path}: the session file is gone ({error})") from None
+        self._reopen(connection)
+
+    def _can_be_read(self) -> bool:
+        try:
+            return bool(self._events())
+        except UserError:
+            return False
+
+    def _put_aside(self) -> None:
+        """Give another name to what lies at the path, with the log that belongs to it."""
+        log = self.path.with_name(f"{self.path.name}-wal")
+        if self._log is not None and _identity(log) == self._log:
+            log.unlink()  # of the file that is gone, and wrong for any other
+        self.path.with_name(f"{self.path.name}-shm").unlink(missing_ok=True)
+        if self.path.exists():
+            number = 1
+            while (aside := self.path.with_name(f"{self.path.name}.aside{number}")).exists():
+                number += 1
+            self.path.rename(aside)
+            if log.exists():
+                log.rename(aside.with_name(f"{aside.name}-wal"))
+        else:
+            log.unlink(missing_ok=True)
+
+    def _reopen(self, connection: sqlite3.Connection) -> None:
+        with suppress(sqlite3.Error):
+            self._connection.close()
+        self._connection, self._identity = connection, _identity(self.path)
 
     def _insert(
         self, event_id: str, kind: str, at: str, data: Mapping[str, Any], seq: int | None = None
@@ -315,8 +392,30 @@ def _connect(path: Path, mode: str) -> sqlite3.Connection:
     return connection
 
 
+def _identity(path: Path) -> tuple[int, int] | None:
+    """What tells a file from another at the same path; None when there is none."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return found.st_dev, found.st_ino
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make a new name in a folder last, where the system lets folders be synced."""
+    with suppress(OSError):
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
 def _set_durability(connection: sqlite3.Connection) -> None:
     connection.execute("PRAGMA synchronous = FULL")
+    connection.execute("PRAGMA fullfsync = ON")  # macOS, where fsync stops at the disk's own memory
+    connection.execute("PRAGMA checkpoint_fullfsync = ON")
+    connection.execute(f"PRAGMA journal_size_limit = {LOG_BYTES}")
     connection.execute(f"PRAGMA wal_autocheckpoint = {CHECKPOINT_PAGES}")
 
 
@@ -342,7 +441,10 @@ def _migrate(connection: sqlite3.Connection, path: Path, version: int) -> None:
     """Bring an older file up to date: all of it or nothing, with a copy of the old one beside it."""
     backup = path.with_name(f"{path.name}.v{version}")
     if not backup.exists():
-        _copy(connection, backup)
+        part = path.with_name(f"{backup.name}.part")  # a copy that was broken off is none
+        part.unlink(missing_ok=True)
+        _copy(connection, part)
+        part.rename(backup)
     with _told(path):
         connection.execute("BEGIN EXCLUSIVE")
         try:
@@ -403,5 +505,5 @@ def _translated(error: sqlite3.Error, path: Path) -> UserError:
     if primary == sqlite3.SQLITE_IOERR:
         return StorageError(f"{path}: the disk cannot be read or written ({error})")
     if primary in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
-        return UserError(f"{path}: cannot be opened or written ({error})")
+        return StorageError(f"{path}: cannot be opened or written ({error})")
     return UserError(f"{path}: {error}")
