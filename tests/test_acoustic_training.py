@@ -117,3 +117,23 @@ def test_texts_stage_draws_from_a_grammar(tmp_path: Path) -> None:
     assert main(["texts", "--grammar", f"{grammar}=0.9", "--count", "30", "--out", str(out)]) == 0
     assert len(out.read_text().splitlines()) == 30
     assert main(["texts", "--grammar", "x", "--out", str(out)]) == 2
+
+
+def test_a_long_clip_is_cut_in_its_pauses_and_every_word_stays() -> None:
+    pytest.importorskip("torch")
+    from fieldassist.acoustic.hmm import sentence
+    from fieldassist.acoustic.train import _pieces
+
+    words = ["no", "leaks", "it", "slips"]
+    whole = sentence(words)
+    spoken = [int(np.flatnonzero((whole.word == number) & (whole.phone > 0))[0]) for number in range(4)]
+    silence = [int(np.flatnonzero((whole.word == number) & (whole.phone == 0))[0]) for number in range(4)]
+    path = np.array([0] * 30 + [spoken[0]] * 40 + [silence[0]] * 2 + [spoken[1]] * 40 + [silence[1]] * 20
+                    + [spoken[2]] * 60 + [spoken[3]] * 60 + [silence[3]] * 30)  # fmt: skip
+    pieces = list(_pieces(path, whole))
+    # outputs are 30 ms: after 0.9 + 2.46 s comes the first pause of 0.12 s or more, cut in its middle
+    assert [(first, last, words[part]) for first, last, part in pieces] == [
+        (0, 122, ["no", "leaks"]), (122, len(path), ["it", "slips"])
+    ]  # fmt: skip
+    too_long = np.array([0] * 10 + [spoken[0]] * 300 + [spoken[1], spoken[2], spoken[3]])
+    assert list(_pieces(too_long, whole)) == []
