@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from fieldassist.bench.loop import kills
@@ -371,6 +372,57 @@ def test_only_hold_is_heard_over_a_prompt(
             loop._understand(Utterance(samples, 0.0, 1.0, over_prompt=True))
             assert loop.state.view.paused is paused
         assert not loop.state.view.entries
+
+
+class Unplugged:
+    """A microphone that goes away in the middle of the second utterance, and comes back."""
+
+    def __init__(self, whole: str, broken: str, again: str, settle: Callable[[], None]) -> None:
+        self._whole, self._again = (read_wave(FIXTURES / f"{name}.flac") for name in (whole, again))
+        self._half = read_wave(FIXTURES / f"{broken}.flac")[:16_000]
+        self._settle = settle
+        self._stretches = self._read()
+        self._told: list[str] = []
+
+    def read(self):  # type: ignore[no-untyped-def]
+        return next(self._stretches, None)
+
+    def troubles(self) -> tuple[str, ...]:
+        told, self._told = tuple(self._told), []
+        return told
+
+    def _read(self):  # type: ignore[no-untyped-def]
+        quiet = np.zeros(16_000, np.int16)
+        for sound in (self._whole, quiet, self._half):
+            self._settle()
+            yield from np.split(sound, range(1600, len(sound), 1600))
+        self._told.append("The microphone is gone. I keep looking for one.")
+        for _ in range(14):
+            time.sleep(0.1)
+            yield quiet[:0]
+        self._told.append("The microphone is back.")
+        for sound in (self._again, quiet):
+            yield from np.split(sound, range(1600, len(sound), 1600))
+
+
+def test_an_utterance_that_breaks_off_with_the_microphone_is_asked_for_again(
+    tmp_path: Path, checklist: Checklist, hearing: Hearing, voice: Voice
+) -> None:
+    log = Log()
+    with ExitStack() as stack:
+        file = stack.enter_context(Store.create(tmp_path / "a.session", {"unit": UNIT.name}))
+        loop = make(file, checklist, hearing, voice, stack, clips=(), log=log)
+        loop._source = Unplugged("01_level_good", "36_slips_in_second", "03_no_leaks", loop.settle)  # type: ignore[assignment]
+        loop.run()
+        view = project(file.events())
+        broken = [event for event in file.events() if event.data.get("decision") == "ask"]
+        assert len(broken) == 1 and file.clip(broken[0].data["clip"])[:4] == b"fLaC", "it is kept as far as it went"
+    assert kinds(view) == ["fluid_level", "leak"], "half a sentence is no entry"
+    said = [text for why, text in log.lines if why in ("ask", "trouble")]
+    assert sorted(said) == [
+        "I lost you there. Say it again?", "The microphone is back.",
+        "The microphone is gone. I keep looking for one.",
+    ]  # fmt: skip
 
 
 def test_taken_up_again_where_it_stopped(

@@ -52,6 +52,9 @@ POLL_SECONDS = 0.25
 """How often the session file is looked at for what the passenger did."""
 RETRY_SECONDS = 2.0
 """How often a write is tried again that the file could not take."""
+BREAK_SECONDS = 1.0
+"""After so long without a sample an utterance under way has been broken off."""
+BROKEN_OFF = "I lost you there. Say it again?"
 OVERHEARD_LEAST_ROOM = 256 * 2**20
 """Bytes: with less room on the disk, talk that is not for the tool is not kept."""
 DRAIN_SECONDS = 120.0
@@ -120,6 +123,8 @@ class DriveLoop:
         self._endpointer = Endpointer()
         self._echo = EchoCanceller()
         self._inbox: deque[tuple[Happening, Samples | None]] = deque()
+        self._sound_at = time.monotonic()
+        self._broken_off = False
         self._retry_at = 0.0
         self._stuck = False
         self._seen = max((event.seq or 0 for event in file.events()), default=0)
@@ -141,6 +146,7 @@ class DriveLoop:
                 if samples is None:
                     self._listen(self._endpointer.flush())
                     break
+                self._watch_for_break(len(samples))
                 busy = self._half_duplex and self.speaker.busy
                 if self._half_duplex:
                     samples = self._echo.clean(samples, self.speaker.playing)
@@ -198,6 +204,16 @@ class DriveLoop:
 
     # Hearing.
 
+    def _watch_for_break(self, samples: int) -> None:
+        """When the microphone goes away in the middle of an utterance, end it: it is half a sentence."""
+        now = time.monotonic()
+        if samples:
+            self._sound_at = now
+        elif self._endpointer.speaking and now - self._sound_at > BREAK_SECONDS:
+            self._broken_off = True
+            self._listen(self._endpointer.flush())
+            self._broken_off = False
+
     def _listen(self, cuts: list[Cut]) -> None:
         for cut in cuts:
             if isinstance(cut, Began):
@@ -215,6 +231,10 @@ class DriveLoop:
         heard = self._hearing.finish(utterance, self.state)
         if utterance.over_prompt and heard.command != "hold":
             return  # the prompt's own echo, or talk over it
+        if self._broken_off:  # half a sentence may say the opposite of the whole
+            heard = replace(
+                heard, decision="ask", finding=None, command=None, alternatives=(), more=(), ask=BROKEN_OFF
+            )
         seconds = len(utterance.samples) / 16_000
         now = time.monotonic()
         self._ended_at = (seconds, now - began, began)
