@@ -162,6 +162,16 @@ def test_the_second_drive_compiles_nothing(tmp_path: Path, monkeypatch: pytest.M
         PhraseSet(grammars).listening(None, 2)
 
 
+def test_memory_holds_a_few_steps_only(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(phrase_set_module, "home", lambda: tmp_path / "home")
+    monkeypatch.setattr(phrase_set_module, "compile_grammar", lambda *_: small())
+    phrases = PhraseSet(shipped("grammars"))
+    for step in steps_for(load_unit("three_speed_simpson")):
+        phrases.prepare(step, 3)
+        assert phrases.listening(step, 3) == phrases.listening(step, 3)
+    assert len(phrases._expected) == phrase_set_module.KEPT_STEPS
+
+
 def test_a_union_says_what_its_parts_say() -> None:
     looped = small("#JSGF V1.0;\ngrammar g;\npublic <a> = (up | down)*;\n")  # its start is come back to
     plain = small("#JSGF V1.0;\ngrammar g;\npublic <a> = up and away | over;\n")

@@ -15,6 +15,8 @@ from fieldassist.phrases.pruning import either, restrict, to_text
 from fieldassist.resources import home, shipped
 
 MOST_GEARS = 8
+KEPT_STEPS = 4
+"""Steps whose automata stay in memory: the one at hand and the next; others come back from the disk in no time."""
 EXPECTED_SHARE, OTHER_SHARE = 0.6, 0.4
 """How likely an utterance is about the step at hand, or about anything."""
 
@@ -96,9 +98,10 @@ class PhraseSet:
     def _automaton_of_step(self, step: Step, gears: int) -> Automaton:
         key = f"step {gears} {step.kinds} {step.shift} {step.gear} {step.range}"  # what `_expected` looks at
         if key not in self._expected:
-            self._expected[key] = self._compiled.get(
-                key, lambda: compile_grammar(self.of_step(step, gears)).without_tags()
-            )
+            automaton = self._compiled.get(key, lambda: compile_grammar(self.of_step(step, gears)).without_tags())
+            while len(self._expected) >= KEPT_STEPS:
+                del self._expected[next(iter(self._expected))]
+            self._expected[key] = automaton
         return self._expected[key]
 
     def _of_car(self, gears: int) -> Grammar:
