@@ -36,7 +36,7 @@ def test_memory_is_called_flat_by_its_second_half() -> None:
 
 
 def test_how_long_the_loop_was_away() -> None:
-    source = Watched(LongDrive(0.001))
+    source = Watched(LongDrive(0.001, lambda _: None))
     while source.read() is not None:
         time.sleep(0.02 if len(source._away) == 0 else 0.001)
     assert source.away(50) <= 10
@@ -44,7 +44,8 @@ def test_how_long_the_loop_was_away() -> None:
 
 
 def test_every_round_is_the_same_sound() -> None:
-    drive = LongDrive(0.4)
+    steps: list[object] = []
+    drive = LongDrive(0.4, steps.append)
     rounds: dict[int, list[bytes]] = {}
     while (samples := drive.read()) is not None:
         rounds.setdefault(len(drive.spoken) - 1, []).append(samples.tobytes())
@@ -52,6 +53,7 @@ def test_every_round_is_the_same_sound() -> None:
     whole = {number: b"".join(parts) for number, parts in rounds.items()}
     assert whole[0] == whole[lines] == whole[2 * lines]
     assert whole[0] != whole[1]
+    assert len(set(steps)) > 5 and steps[0] is not None
     assert drive.hours == pytest.approx(0.4, abs=0.01)
 
 

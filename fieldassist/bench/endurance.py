@@ -1,7 +1,8 @@
 """A drive of hours, replayed as fast as it goes: is the last hour like the first?
 
 Recorded utterances (synthetic voices in generated cabin noise) with cabin noise between them, round after round of
-the same sound, so that an utterance heard in the first hour and not in a later one is the program's doing.
+the same sound, so that an utterance heard in the first hour and not in a later one is the program's doing. The
+step that the engine is to expect changes about once a minute.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ import os
 import random
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,7 +25,8 @@ from fieldassist.bench.drives import GEARS, UNIT, QuietScreen, Watched, quiet_lo
 from fieldassist.bench.usage import load, resident, usage
 from fieldassist.commands.demo import SCENARIO
 from fieldassist.commands.drive import started
-from fieldassist.drive.checklist import Checklist, read_checklist
+from fieldassist.deduce import Step, load_unit, steps_for
+from fieldassist.drive.checklist import Checklist, load_checklist, read_checklist
 from fieldassist.drive.dialogue import Heard, State, start
 from fieldassist.drive.hearing import Hearing
 from fieldassist.drive.scenario import load_scenario, outcome
@@ -44,6 +46,7 @@ SLOPE_AIM = 1.0
 
 _STRETCH = SAMPLE_RATE // 10
 _GRID = math.lcm(_STRETCH, CHUNK)  # so that every round is cut into the same chunks
+_UTTERANCES_PER_STEP = 4
 _BEST_FIRST = ("right", "asked", "wrong", "missed")
 
 
@@ -72,8 +75,14 @@ class Hour:
 class LongDrive:
     """The scenario's findings over and over, with cabin noise between them; an `AudioSource`."""
 
-    def __init__(self, hours: float) -> None:
-        self.lines = [line for line in load_scenario(SCENARIO).lines if line.finding is not None]
+    def __init__(self, hours: float, expect: Callable[[Step | None], None]) -> None:
+        """`expect` is told the step of every fourth utterance before it is spoken, about one a minute."""
+        scenario = load_scenario(SCENARIO)
+        checklist = load_checklist(scenario.checklist, steps_for(load_unit(scenario.unit)))
+        self.lines = [line for line in scenario.lines if line.finding is not None]
+        items = [checklist.item(line.step) for line in self.lines]
+        self._steps = [item.step if item is not None else None for item in items]
+        self._expect = expect
         noise = to_int16(cabin_noise(60.0, Cabin(speed=45.0), seed=7))
         length = round(PAUSE_SECONDS * SAMPLE_RATE)
         rng = random.Random(3)
@@ -108,7 +117,10 @@ class LongDrive:
 
     def _read(self) -> Iterator[Samples]:
         while self.hours < self._end:
-            sound = self._sound[len(self.spoken) % len(self.lines)]
+            number = len(self.spoken) % len(self.lines)
+            sound = self._sound[number]
+            if number % _UTTERANCES_PER_STEP == 0:
+                self._expect(self._steps[number])
             self.spoken.append(int(self.hours))
             for at in range(0, len(sound), _STRETCH):
                 stretch = sound[at : at + _STRETCH]
@@ -125,7 +137,7 @@ def endurance(folder: Path, hours: float, engine: str | None, model: str | None)
         file = stack.enter_context(Store.create(path, started(UNIT, "", True)))
         hearing = stack.enter_context(closing(Hearing(engine, model, GEARS)))
         voice = stack.enter_context(closing(Voice()))
-        drive = LongDrive(hours)
+        drive = LongDrive(hours, hearing.expect)
         source, screen = Watched(drive), QuietScreen()
         state = start(_one_long_item(folder), project(file.events()), "b")
         loop = quiet_loop(file, state, source, hearing, voice, stack, screen)
