@@ -26,6 +26,7 @@ from fieldassist.acoustic.own_voice import Hits
 from fieldassist.acoustic.states import sentence
 from fieldassist.cli import main
 from fieldassist.commands import voice
+from fieldassist.commands.check import Tried
 from fieldassist.phrases.automaton import compile_grammar
 from fieldassist.phrases.jsgf import parse_grammar
 from fieldassist.sound.wave import write_wave
@@ -160,7 +161,7 @@ def _hear_with(monkeypatch: pytest.MonkeyPatch, rights: list[int], others: list[
     monkeypatch.setattr(
         voice, "hear_again", lambda *_: ("vosk", {"right": (n := next(own)), "wrong": 0, "missed": 4 - n})
     )
-    monkeypatch.setattr(voice, "try_engine", lambda *_: (next(theirs), 50, 0.1))
+    monkeypatch.setattr(voice, "try_engine", lambda *_: Tried(next(theirs), 2, 50, 0.1))
 
 
 def test_a_gain_is_kept_used_and_taken_back(
@@ -170,7 +171,7 @@ def test_a_gain_is_kept_used_and_taken_back(
     before = (base / "am" / "final.mdl").read_bytes()
     _hear_with(monkeypatch, [2, 3, 3], [40, 39, 40])  # the whole change harms others, half of it does not
     assert main(["voice", str(clips), "--adapt", "--speaker", "pat", "--model", str(base)]) == 0
-    assert "others: 39 of" in capsys.readouterr().out
+    assert "others: 39 right, 2 wrong of" in capsys.readouterr().out
     model = own_voice.voice_folder("pat") / "model"
     assert read_preference() == Preference("vosk", model)
     assert (base / "am" / "final.mdl").read_bytes() == before
@@ -189,7 +190,8 @@ def test_what_harms_is_refused_and_nothing_changes(
 ) -> None:
     _hear_with(monkeypatch, [2, 4, 4, 4], [40, 38, 38, 39])
     assert main(["voice", str(clips), "--adapt", "--speaker", "pat", "--model", str(base)]) == 1
-    assert "Not kept: other speakers are heard worse (39 right instead of 40)" in capsys.readouterr().out
+    out = capsys.readouterr().out
+    assert "Not kept: other speakers are heard worse (39 right, 2 wrong instead of 40, 2)" in out
     assert read_preference() == Preference()
     assert not list(own_voice.voice_folder("pat").parent.glob("*"))
 
@@ -205,14 +207,15 @@ def test_a_change_of_nothing_writes_the_same_network(base: Path, tmp_path: Path)
 
 
 def test_worse_is_told_in_words() -> None:
-    before = Hits(10, 1, 1, 40, 0.2)
-    assert Hits(11, 1, 0, 40, 0.1).worse_than(before) is None
-    assert Hits(10, 1, 1, 40, 0.3).worse_than(before) is None
+    before = Hits(10, 1, 1, 40, 3, 0.2)
+    assert Hits(11, 1, 0, 40, 3, 0.1).worse_than(before) is None
+    assert Hits(10, 1, 1, 40, 3, 0.3).worse_than(before) is None
     for worse, words in (
-        (Hits(12, 0, 0, 39, 0.9), "other speakers"),
-        (Hits(9, 1, 2, 40, 0.9), "heard worse"),
-        (Hits(10, 2, 0, 40, 0.9), "heard worse"),
-        (Hits(10, 1, 1, 40, 0.2), "no better"),
+        (Hits(12, 0, 0, 39, 3, 0.9), "other speakers"),
+        (Hits(12, 0, 0, 40, 4, 0.9), "other speakers"),
+        (Hits(9, 1, 2, 40, 3, 0.9), "heard worse"),
+        (Hits(10, 2, 0, 40, 3, 0.9), "heard worse"),
+        (Hits(10, 1, 1, 40, 3, 0.2), "no better"),
     ):
         assert words in (worse.worse_than(before) or "")
 

@@ -133,13 +133,15 @@ class Hits:
     missed: int
     others: int
     """Shipped clips that become what they should."""
+    others_wrong: int
     fit: float
     """Nats per output by which the held-out words beat any phones."""
 
     def worse_than(self, before: Hits) -> str | None:
         """Why this is no gain, in words; None when it is one."""
-        if self.others < before.others:
-            return f"other speakers are heard worse ({self.others} right instead of {before.others})"
+        if self.others < before.others or self.others_wrong > before.others_wrong:
+            return (f"other speakers are heard worse ({self.others} right, {self.others_wrong} wrong instead of "
+                    f"{before.others}, {before.others_wrong})")  # fmt: skip
         if self.right < before.right or self.wrong > before.wrong:
             return (f"the held-out clips are heard worse ({self.right} right, {self.wrong} wrong instead of "
                     f"{before.right}, {before.wrong})")  # fmt: skip

@@ -180,6 +180,23 @@ class Candidate:
         return f"{self.name} with {self.model}" if self.model is not None else self.name
 
 
+@dataclass(frozen=True)
+class Tried:
+    """What came of the recorded drives with one engine."""
+
+    right: int
+    wrong: int
+    """Clips of which something was taken that should not have been."""
+    clips: int
+    factor: float
+    """Computing time over the length of the speech."""
+
+    @property
+    def rank(self) -> tuple[int, float]:
+        """The higher, the better: a wrong entry costs as much as a right one is worth; then the quicker."""
+        return self.right - self.wrong, -self.factor
+
+
 def candidates(model: str | None) -> tuple[Candidate, ...]:
     """Return what is installed: pocketsphinx, the shipped model, and one that somebody named."""
     named = find_model(model)
@@ -194,16 +211,17 @@ def candidates(model: str | None) -> tuple[Candidate, ...]:
 def compare_engines(model: str | None) -> Iterator[Line]:
     """Let each engine hear the recorded drives; write the better one to the config file."""
     clips = list(expected_clips())
-    best: tuple[int, Candidate] | None = None
+    best: tuple[tuple[int, float], Candidate] | None = None
     for candidate in candidates(model):
         try:
-            right, total, factor = try_engine(candidate, clips)
+            tried = try_engine(candidate, clips)
         except UserError as error:
             yield Line("speech", False, f"{candidate}: {error}")
             continue
-        yield Line("speech", True, f"{candidate}: {right} of {total} right, {factor:.2f} of real time")
-        if best is None or right > best[0]:
-            best = (right, candidate)
+        yield Line("speech", True, f"{candidate}: {tried.right} of {tried.clips} right, {tried.wrong} wrong, "
+                   f"{tried.factor:.2f} of real time")  # fmt: skip
+        if best is None or tried.rank > best[0]:
+            best = (tried.rank, candidate)
     if best is None:
         return
     chosen = best[1]
@@ -225,8 +243,8 @@ def expected_clips() -> Iterator[tuple[Clip, Step | None, int]]:
                 yield line, steps.get(line.step), len(unit.forward)
 
 
-def try_engine(candidate: Candidate, clips: list[tuple[Clip, Step | None, int]]) -> tuple[int, int, float]:
-    """Return how many clips become what they should, of how many, and computing time over their length.
+def try_engine(candidate: Candidate, clips: list[tuple[Clip, Step | None, int]]) -> Tried:
+    """Hear the clips with an engine and compare what is taken with what should be.
 
     Talk that is not for the tool counts as right when it becomes nothing. Every engine hears with the grammar
     of the whole drive, and the matcher knows the step. Raises UserError when the engine cannot be used.
@@ -236,7 +254,7 @@ def try_engine(candidate: Candidate, clips: list[tuple[Clip, Step | None, int]])
         phrases = load_phrases()
         engine.use_automaton(phrases.listening(None, max(gears for _, _, gears in clips)))
         matcher = Matcher(phrases)
-        right, seconds, began = 0, 0.0, time.monotonic()
+        right, wrong, seconds, began = 0, 0, 0.0, time.monotonic()
         for line, step, _ in clips:
             found = []
             for utterance in utterances_of(line.file):
@@ -244,7 +262,8 @@ def try_engine(candidate: Candidate, clips: list[tuple[Clip, Step | None, int]])
                 found.append(matcher.match(hear(engine, utterance), step))
             taken = [match for match in found if match.decision == "accept"]
             right += is_right(line, taken)
-        return right, len(clips), (time.monotonic() - began) / max(seconds, 1e-3)
+            wrong += bool(taken) and not is_right(line, taken)
+        return Tried(right, wrong, len(clips), (time.monotonic() - began) / max(seconds, 1e-3))
     finally:
         engine.close()
 

@@ -264,8 +264,9 @@ def _adapt(args: argparse.Namespace) -> int:
 
     def hits(model: Path) -> Hits:
         _, own = hear_again(held_clips, "vosk", model, args.unit)
-        right, _, _ = try_engine(Candidate("vosk", model), others)
-        return Hits(own["right"], own["wrong"], own["missed"], right, fit(own_voice.network_of(model), tested))
+        tried = try_engine(Candidate("vosk", model), others)
+        better = fit(own_voice.network_of(model), tested)
+        return Hits(own["right"], own["wrong"], own["missed"], tried.right, tried.wrong, better)
 
     before = hits(base)
     _print_hits("as it is", before, len(others))
@@ -293,8 +294,8 @@ def _adapt(args: argparse.Namespace) -> int:
 
 def _print_hits(what: str, hits: Hits, others: int) -> None:
     own = hits.right + hits.wrong + hits.missed
-    print(f"{what:<15}held out: {hits.right} right, {hits.wrong} wrong of {own}, fit {hits.fit:.3f}; "
-          f"others: {hits.others} of {others}", flush=True)  # fmt: skip
+    print(f"{what:<15}held out: {hits.right} right, {hits.wrong} wrong of {own}, fit {hits.fit:.3f}\n{'':<15}"
+          f"others: {hits.others} right, {hits.others_wrong} wrong of {others}", flush=True)  # fmt: skip
 
 
 def _change_voice(args: argparse.Namespace) -> int:
