@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ import pytest
 from fieldassist.errors import DataFileError, UserError
 from fieldassist.phrases.automaton import compile_grammar
 from fieldassist.phrases.jsgf import parse_grammar
+from fieldassist.words import graph as graph_module
 from fieldassist.words.engines import open_engine
 from fieldassist.words.models import (
     SHIPPED_MODEL,
@@ -129,6 +131,38 @@ def test_a_grammar_drives_the_engine(name, vosk_model, spoken):
     assert heard == "soft shift in drive" if name == "sphinx" else "shift" in heard
     assert engine.use_phrases(["slip in reverse"]) == ()
     assert hear(engine, spoken("slip in reverse"))[0].text == "slip in reverse"
+
+
+def test_the_shipped_model_hears_a_grammar_though_no_graph_can_be_kept(own_home, spoken, monkeypatch, tmp_path):
+    if not (SHIPPED_MODEL / "am" / "final.mdl").exists():
+        pytest.skip("no model is shipped")
+    own_home.mkdir()
+    (own_home / "graphs").write_text("a file where the folder should be")
+    grammar = parse_grammar("#JSGF V1.0;\ngrammar t;\npublic <s> = slips in (reverse | drive);\n")
+    engine = open_engine("vosk")
+    assert engine.use_automaton(compile_grammar(grammar)) == ()
+    assert hear(engine, spoken("slips in reverse"))[0].text == "slips in reverse"
+
+    def no_room(*_, **__):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(tempfile, "TemporaryDirectory", no_room)
+    assert engine.use_automaton(compile_grammar(grammar)) == ()
+    assert hear(engine, spoken("slips in reverse"))[0].text, "the general graph hears nothing at all"
+
+
+def test_half_a_graph_is_not_left_on_a_full_disk(tmp_path, monkeypatch):
+    if not (SHIPPED_MODEL / "am" / "final.mdl").exists():
+        pytest.skip("no model is shipped")
+
+    def no_room(*_, **__):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(graph_module, "build_graph", no_room)
+    automaton = compile_grammar(parse_grammar("#JSGF V1.0;\ngrammar t;\npublic <s> = slips;\n"))
+    with pytest.raises(UserError, match="No space left"):
+        graph_module.model_for_grammar(SHIPPED_MODEL, automaton, tmp_path / "graphs")
+    assert not list((tmp_path / "graphs").iterdir())
 
 
 def test_sphinx_hears_the_same_however_the_audio_is_handed_over_and_goes_on_after_a_pause(spoken):

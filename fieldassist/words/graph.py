@@ -143,6 +143,7 @@ def model_for_grammar(
         with suppress(OSError):  # a cache that cannot be written is read all the same
             os.utime(folder)
         return folder
+    scratch = None
     try:
         cache.mkdir(parents=True, exist_ok=True)
         scratch = Path(tempfile.mkdtemp(dir=cache))
@@ -157,6 +158,8 @@ def model_for_grammar(
             shutil.rmtree(scratch, ignore_errors=True)
         _forget_oldest(cache)
     except OSError as error:
+        if scratch is not None:
+            shutil.rmtree(scratch, ignore_errors=True)  # half a graph only takes up room
         raise UserError(f"{cache}: the grammar's graph cannot be written ({error.strerror})") from None
     return folder
 

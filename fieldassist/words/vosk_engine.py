@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import math
+import tempfile
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -76,17 +77,31 @@ class VoskEngine:
         """Expect the sentences of a compiled grammar; return the words that the engine lacks.
 
         A model with our own phones gets a graph of exactly these sentences (and of other talk beside them),
-        made once and kept in the shop's folder. Any other model gets sentences that cover the grammar, as
-        `use_phrases` takes them.
+        made once and kept in the shop's folder, or made again each time where that cannot be written. Any other
+        model gets sentences that cover the grammar, as `use_phrases` takes them.
         """
         if not has_our_phones(self.folder.path):
             return self.use_phrases(covering_sentences(automaton, _COVERING_PHRASES))
-        graph = model_for_grammar(self.folder.path, automaton, home() / "graphs", Filler())
-        if graph != self._graph:
-            self._model = _load(graph)
-            self._recognizer = self._new_recognizer(None)
-            self._graph = graph
+        try:
+            self._use_graph(model_for_grammar(self.folder.path, automaton, home() / "graphs", Filler()))
+        except UserError:
+            self._use_graph_not_kept(automaton)
         return ()
+
+    def _use_graph(self, folder: Path) -> None:
+        if folder != self._graph:
+            self._model = _load(folder)
+            self._recognizer = self._new_recognizer(None)
+            self._graph = folder
+
+    def _use_graph_not_kept(self, automaton: Automaton) -> None:
+        """Make the graph where the system keeps what is temporary; without room there either, the model's general
+        graph knows the trade's words, if not the step's sentences."""
+        try:
+            with tempfile.TemporaryDirectory(prefix="fieldassist-") as folder:
+                self._use_graph(model_for_grammar(self.folder.path, automaton, Path(folder), Filler()))
+        except (OSError, UserError):
+            self._use_graph(self.folder.path)
 
     def missing_words(self, phrases: Sequence[str]) -> tuple[str, ...]:
         """Return the words of these phrases that are not in the model's vocabulary, sorted.
