@@ -64,7 +64,7 @@ corpus and recorded observations in noise against stretches of read speech as po
 of a wanted utterance are sure in the median to 0.96, those that the grammar forces on other speech to 0.5."""
 AGAINST_TALK = Weights(-0.5, -4.5, 2.0, -3.0, -0.6, -1.6, -1.7, 0.7, -0.8)
 """For an engine that weighs the grammar against other talk."""
-_COMMAND_TALK, _COMMAND_ODDS = 1.0, 0.0
+_COMMAND_TALK, _COMMAND_ODDS = 1.0, 1.0
 """Steepness, and log odds of other talk at which half of what sounds like a command is one."""
 _CONTENT_WORTH = 3
 _LEAST_SHARE = 0.005

@@ -37,7 +37,7 @@ from fieldassist.words.recognizer import Hypothesis
 
 MOST_WORDS = 40
 """Words of an utterance that are looked at; nobody puts an observation in more."""
-PER_ODDS = 0.12
+PER_ODDS = 0.15
 """Cost of a reading for each nat (factor of e) by which the engine holds it less likely than its best one."""
 UNCONTESTED = 9.0
 """Margin of a reading that no other comes near."""
