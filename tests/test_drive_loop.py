@@ -416,7 +416,7 @@ def test_an_utterance_that_breaks_off_with_the_microphone_is_asked_for_again(
         loop.run()
         view = project(file.events())
         broken = [event for event in file.events() if event.data.get("decision") == "ask"]
-        assert len(broken) == 1 and file.clip(broken[0].data["clip"])[:4] == b"fLaC", "it is kept as far as it went"
+        assert len(broken) == 1 and file.clip(broken[0].data["clip"])[:4] == b"fLaC", "the half is kept"
     assert kinds(view) == ["fluid_level", "leak"], "half a sentence is no entry"
     said = [text for why, text in log.lines if why in ("ask", "trouble")]
     assert sorted(said) == [

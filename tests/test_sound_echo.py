@@ -52,13 +52,17 @@ class Cabin:
         self.delay, self.echo = delay, echo
         self.response = cabin_response(np.random.default_rng(1))
 
-    def play(self, samples: Samples, seconds: float, over: np.ndarray | None = None, cut: float | None = None):
-        """Play a prompt for some time (`cut`: stopped after so many seconds); return what came in and out."""
+    def play(
+        self, samples: Samples, seconds: float, over: np.ndarray | None = None, cut: float | None = None,
+        asleep: float = 0.0,
+    ):  # fmt: skip
+        """Play a prompt for some time (`cut`: stopped after so many seconds; `asleep`: the device takes so long to
+        wake up); return what came in and out."""
         size = round(seconds * SAMPLE_RATE) // STRETCH * STRETCH
         played = samples if cut is None else samples[: round(cut * SAMPLE_RATE)]
         back = self.echo * fftconvolve(played.astype(float), self.response)
         near = noise(size)
-        late = round(self.delay * SAMPLE_RATE)
+        late = round((self.delay + asleep) * SAMPLE_RATE)
         back = back[: size - late]
         near[late : late + len(back)] += back
         if over is not None:
@@ -68,8 +72,11 @@ class Cabin:
         out = []
         for begin in range(0, size, STRETCH):
             self.now += STRETCH / SAMPLE_RATE
-            prompt.handed = min(len(played), begin + 2 * STRETCH)
-            under_way = prompt if begin < len(played) + STRETCH else None
+            awake = begin - round(asleep * SAMPLE_RATE)
+            if asleep and 0 <= awake < STRETCH:
+                prompt.began = self.now - (awake + STRETCH) / SAMPLE_RATE
+            prompt.handed = min(len(played), max(700, awake + 2 * STRETCH))
+            under_way = prompt if awake < len(played) + STRETCH else None
             out.append(self.canceller.clean(near[begin : begin + STRETCH], under_way))
         return near, np.concatenate(out)
 
@@ -106,6 +113,14 @@ def test_a_delay_that_changes_from_prompt_to_prompt_is_found_each_time() -> None
         assert cabin.canceller.delay == pytest.approx(delay * SAMPLE_RATE, abs=48)
         loud = slice(round(1.0 * SAMPLE_RATE), round(3.8 * SAMPLE_RATE))
         assert power(near[loud]) - power(out[loud]) > 10.0
+
+
+def test_a_loudspeaker_that_wakes_up_first_is_followed() -> None:
+    cabin = Cabin(0.1)
+    cabin.play(prompt_of(4.0), 6.0)
+    near, out = cabin.play(prompt_of(4.0), 8.0, asleep=1.5)
+    loud = slice(round(2.4 * SAMPLE_RATE), round(5.4 * SAMPLE_RATE))
+    assert power(near[loud]) - power(out[loud]) > 10.0
 
 
 def test_what_the_driver_says_over_a_prompt_stays() -> None:

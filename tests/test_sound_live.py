@@ -12,6 +12,7 @@ from virtual_card import VirtualCard, heard, virtual_card
 from fieldassist.commands.check import check_microphone, check_output, check_voice
 from fieldassist.resources import shipped
 from fieldassist.sound.devices import rescan
+from fieldassist.sound.echo import EchoCanceller
 from fieldassist.sound.player import Player
 from fieldassist.sound.source import Microphone
 from fieldassist.sound.voice import Voice
@@ -114,6 +115,28 @@ def test_a_slow_reader_loses_nothing_within_the_ring_and_is_told_beyond_it(card:
     assert len(told) == 1 and "missing" in told[0]
     assert 0.8 <= len(held) / SAMPLE_RATE + len(microphone._pending) / SAMPLE_RATE <= 1.6
     microphone.close()
+
+
+def test_prompts_are_taken_out_of_what_comes_back_from_the_loudspeaker(card: VirtualCard):
+    speech = shipped("audio_fixtures") / "second_gear_slips"
+    prompts = [read_wave(speech / f"{name}.flac") for name in ("24_flare_two_three", "36_slips_in_second")]
+    microphone, player, canceller = Microphone(), Player(), EchoCanceller()
+    listen(microphone, 4.0, until=len)
+    less = []
+    with card.echoing(-3.0):
+        for prompt in prompts * 2:
+            playing = player.play(prompt)
+            near, cleaned = [], []
+            end = time.monotonic() + len(prompt) / SAMPLE_RATE + 1.5
+            while time.monotonic() < end:
+                near.append(microphone.read())
+                cleaned.append(canceller.clean(near[-1], None if playing.done else playing))
+            before, after = np.concatenate(near).astype(float), np.concatenate(cleaned).astype(float)
+            assert np.abs(before).max() > 500, "the echo was not heard"
+            less.append(10 * np.log10(np.mean(before**2) / (np.mean(after**2) + 1e-3)))
+    microphone.close()
+    assert canceller.delay is not None and 0.0 < canceller.delay / SAMPLE_RATE < 0.8
+    assert sorted(less)[2] > 10.0, f"reduced by {less} dB"
 
 
 def test_without_an_output_device_prompts_are_kept_as_files(tmp_path, monkeypatch):

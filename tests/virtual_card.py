@@ -95,6 +95,22 @@ class VirtualCard:
                 recorder.terminate()
                 recorder.wait()
 
+    @contextlib.contextmanager
+    def echoing(self, decibels: float) -> Iterator[None]:
+        """Let the microphone hear the loudspeaker, so much louder or softer, while in the block."""
+        module = self.control(
+            "load-module", "module-loopback", "source=speaker.monitor", "sink=mic", "latency_msec=80",
+            "source_dont_move=true", "sink_dont_move=true",
+        ).strip()  # fmt: skip
+        for line in self.control("list", "short", "sink-inputs").splitlines():
+            number, _, client = line.split()[:3]
+            if client == "-":  # of a module, not of a program
+                self.control("set-sink-input-volume", number, f"{decibels:g}dB")
+        try:
+            yield
+        finally:
+            self.control("unload-module", module)
+
     def plug_out(self, name: str) -> None:
         """Take a device away."""
         for line in self.control("list", "short", "modules").splitlines():

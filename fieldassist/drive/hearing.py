@@ -17,9 +17,9 @@ from fieldassist.sound.endpoint import Utterance
 from fieldassist.words.contained import ContainedEngine
 from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples
 
-HOLD_LONGEST = 2.0
+HOLD_LONGEST = 2.5
 """Seconds of an utterance over a prompt that may be "hold": with pauses at both ends 113 of them in cabin noise
-took 1.0 to 1.8 s, stretches of a prompt that came back nearly always more than 2.5 s."""
+took 1.0 to 1.8 s, stretches of a prompt that came back nearly always more than this."""
 HOLD_ALLOWANCE = 0.6
 """By how much (log odds of the confidence) another sentence may fit better than "hold" over a prompt. Of the 113,
 some under what the canceller had left of the echo, 85 to 90 % lay within it; of the recorded drive's short answers

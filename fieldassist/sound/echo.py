@@ -50,7 +50,7 @@ class Played(Protocol):
 
     @property
     def began(self) -> float | None:
-        """Moment at which the device took its first sample; None before that."""
+        """Moment at which the device took its first sample; None before that. Later when it stopped in between."""
 
     @property
     def handed(self) -> int:
@@ -60,6 +60,7 @@ class Played(Protocol):
 @dataclass
 class _Prompt:
     played: Played
+    began: float
     start: int
     """Sample of the microphone's stream at which the device took its first sample."""
     delay: int | None = None
@@ -69,6 +70,11 @@ class _Prompt:
     """Delay that the last look gave: two that agree are believed."""
     near: Samples = field(default_factory=lambda: np.zeros(0, np.int16))
     """What came in from `start` on, while it is being looked for."""
+
+    def begin_anew(self, began: float, start: int) -> None:
+        """The device stopped and went on: what is known of the delay stays, what was looked at is of no use."""
+        self.began, self.start = began, start
+        self.guess, self.near = None, self.near[:0]
 
     def is_over(self, position: int) -> bool:
         late = round(LATEST_SECONDS * SAMPLE_RATE) if self.delay is None else self.delay
@@ -100,9 +106,12 @@ class EchoCanceller:
             self._clock.restart()
         begin = self._clock.position - len(self._held)
         self._clock.note(self._now(), len(samples))
-        if played is not None and played is not self._latest and played.began is not None:
-            self._latest = played
-            self._prompts.append(_Prompt(played, self._clock.position_at(played.began)))
+        if played is not None and played.began is not None:
+            if played is not self._latest:
+                self._latest = played
+                self._prompts.append(_Prompt(played, played.began, self._clock.position_at(played.began)))
+            elif self._prompts and self._prompts[-1].began != played.began:
+                self._prompts[-1].begin_anew(played.began, self._clock.position_at(played.began))
         near = np.concatenate([self._held, samples])
         self._held = near[:0]
         if not self._prompts:
@@ -113,7 +122,9 @@ class EchoCanceller:
         cleaned = near[:0]
         if ready:
             cleaned = self._canceller.process(near[:ready], self._far(begin, ready))
-        self._prompts = [prompt for prompt in self._prompts if not prompt.is_over(begin + ready)]
+        self._prompts = [
+            prompt for prompt in self._prompts if prompt.played is played or not prompt.is_over(begin + ready)
+        ]
         self._held = near[ready:]
         if not self._prompts:
             cleaned, self._held = np.concatenate([cleaned, self._held]), near[:0]

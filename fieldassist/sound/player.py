@@ -15,6 +15,7 @@ from fieldassist.sound.devices import close_quietly, default_device, in_use, por
 from fieldassist.sound.wave import write_wave
 from fieldassist.words.recognizer import SAMPLE_RATE, Samples
 
+_STALLED_AFTER = 0.1  # seconds by which a device is late with what it takes
 _STUCK_AFTER = 2.0  # seconds beyond a prompt's own length
 
 
@@ -27,7 +28,8 @@ class Playing:
         self.seconds = len(samples) / SAMPLE_RATE
         """Its length."""
         self.began: float | None = None
-        """`time.monotonic()` when the device took the first sample; None before that, or when none ever does."""
+        """`time.monotonic()` when the device took the first sample; None before that, or when none ever does. When
+        it stopped in the middle and went on: as if it had begun so much later."""
         self.handed = 0
         """Samples that the device has taken so far."""
         self.stopped = False
@@ -109,8 +111,10 @@ class Player:
         finished = threading.Event()
 
         def give(out: Any, frames: int, _: object, __: object) -> None:
-            if playing.began is None:
-                playing.began = time.monotonic()
+            now = time.monotonic()
+            due = now - cursor.position / SAMPLE_RATE
+            if playing.began is None or due - playing.began > _STALLED_AFTER:
+                playing.began = due  # a loudspeaker that was asleep takes its first samples long before the others
             piece = cursor.take(frames)
             playing.handed = cursor.position
             out[: len(piece), 0] = piece
