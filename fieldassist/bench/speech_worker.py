@@ -1,6 +1,6 @@
 """Hears prepared clips with one engine in a process of its own, so that time and memory are that engine's.
 
-    python -m fieldassist.bench.speech_worker JOB.json RESULT.json
+    python -m fieldassist.bench.speech_worker JOB.json RESULT.json [--fill-caches]
 """
 
 from __future__ import annotations
@@ -162,14 +162,18 @@ def open_named(name: str, model: str | None) -> Recognizer:
     return open_engine("vosk" if name == "ours" else name, model if name == "ours" else None)
 
 
-def main(job_path: str, result_path: str) -> int:
+def main(job_path: str, result_path: str, *options: str) -> int:
     """Run a job: {"engine", "model", "unit", "clips": [{"file", "step", "cut"}],
-    "grammar": FILE or null}."""
+    "grammar": FILE or null}. With --fill-caches the engine is only told what it will have to expect."""
     job = json.loads(Path(job_path).read_text(encoding="utf-8"))
     begin = time.perf_counter()
     ear: SlotEar | FindingEar = SlotEar(job) if job.get("grammar") else FindingEar(job)
     ear.expect(job["clips"][0]["step"])
     start = time.perf_counter() - begin
+    if "--fill-caches" in options:
+        for step in dict.fromkeys(clip["step"] for clip in job["clips"]):
+            ear.expect(step)
+        return 0
     outcomes = []
     for number, clip in enumerate(job["clips"], 1):
         samples, _ = soundfile.read(clip["file"], dtype="int16")
@@ -187,4 +191,4 @@ def main(job_path: str, result_path: str) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1], sys.argv[2]))
+    sys.exit(main(*sys.argv[1:]))
