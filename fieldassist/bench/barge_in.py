@@ -107,15 +107,17 @@ def run(argv: list[str]) -> int:
     parser.add_argument("--levels", default=",".join(f"{level:g}" for level in LEVELS), help="dB, echo to speech")
     parser.add_argument("--repeats", type=int, default=2, help="times that each test voice says it (default 2)")
     parser.add_argument("--minutes", type=float, default=20.0, help="of prompts alone (default 20)")
+    parser.add_argument("--engine", help="speech engine (default: the one that a drive uses)")
     parser.add_argument("--without", action="store_true", help="also without the canceller")
     args = parser.parse_args(argv)
     levels = [float(level) for level in args.levels.split(",")]
     prompts = render_prompts()
     checklist = load_checklist("road_test", steps_for(load_unit(UNIT)))
     state = start(checklist, project([Event("s", "started", "", {"unit": UNIT})]), "b")
-    with closing(Hearing("sphinx", gears=3)) as hearing:
+    with closing(Hearing(args.engine, gears=3)) as hearing:
         hearing.expect(next(step for step in steps_for(load_unit(UNIT)) if step.id == STEP))
-        print(f"hold over a prompt, {SNR:g} dB cabin noise, {len(test_speakers())} test voices (synthetic)")
+        name, voices = hearing.engine.name, len(test_speakers())
+        print(f"hold over a prompt ({name}), {SNR:g} dB cabin noise, {voices} test voices (synthetic)")
         print(f"{'echo':>8}  {'canceller':<10}{'heard':>14}{'after, p50':>12}{'false holds':>24}")
         for level in levels:
             for cancelling in (True, False) if args.without else (True,):
