@@ -10,7 +10,7 @@ In their order:
     pack FOLDER... --out people/NAME.npz                              recorded people (manifest.tsv and audio)
     noise FOLDER --out noise.npy                                      recorded noise and generated cabins
     train packs people --noise noise.npy --aligner OLDER/am/final.mdl --out weights.pt
-    export weights.pt --silence 0.5 --out MODEL                       am/ and conf/ of a Vosk model folder
+    export weights.pt --silence 0.7 --out MODEL                       am/ and conf/ of a Vosk model folder
     graph grammars/sentence.gram --model MODEL                        its graph; again whenever words are added
 
 Training needs an earlier model of the same phones to find where they are in the clips: one made by these stages,

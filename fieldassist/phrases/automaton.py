@@ -144,6 +144,13 @@ def compile_grammar(grammar: jsgf.Grammar, rule: str | None = None) -> Automaton
     return automaton
 
 
+def automaton_of(phrases: Sequence[str]) -> Automaton:
+    """The automaton of a list of phrases, words with spaces between."""
+    return compile_grammar(
+        jsgf.parse_grammar(f"#JSGF V1.0;\ngrammar phrases;\npublic <phrase> = {' | '.join(phrases)};\n")
+    )
+
+
 def union(parts: Sequence[tuple[Automaton, float]]) -> Automaton:
     """Return the automaton of all sentences of the parts, each part chosen with its share (weights add to 1).
 

@@ -14,9 +14,8 @@ from typing import Any
 import vosk
 
 from fieldassist.errors import UserError
-from fieldassist.phrases.automaton import Automaton, compile_grammar
+from fieldassist.phrases.automaton import Automaton, automaton_of
 from fieldassist.phrases.covering import covering_sentences
-from fieldassist.phrases.jsgf import parse_grammar
 from fieldassist.phrases.phonemes import known_pronunciations
 from fieldassist.resources import home
 from fieldassist.words.graph import Filler, model_for_grammar, word_boundaries
@@ -29,7 +28,6 @@ UNKNOWN = "[unk]"
 
 _ALTERNATIVES = 8
 _COVERING_PHRASES = 4000
-_AS_GRAMMAR = "#JSGF V1.0;\ngrammar phrases;\npublic <phrase> = {};\n"
 _LOAD_SECONDS = 120.0
 
 
@@ -65,7 +63,7 @@ class VoskEngine:
         missing = self.missing_words(phrases)
         usable = [phrase for phrase in phrases if not set(phrase.split()) & set(missing)]
         if has_our_phones(self.folder.path) and usable:
-            self.use_automaton(compile_grammar(parse_grammar(_AS_GRAMMAR.format(" | ".join(usable)))))
+            self.use_automaton(automaton_of(usable))
             return missing
         if self._graph != self.folder.path:
             self._model, self._graph = _load(self.folder.path), self.folder.path
