@@ -1,4 +1,4 @@
-"""What technicians say at the wheel, in many wordings (`phrases_wheel.tsv`: text, step, what the finding must say).
+"""What technicians say at the wheel, in many wordings (`phrases_wheel.tsv`: text, step, what the finding says).
 
 The wordings are ours, from the usual talk of the trade (common practice, no source). Each has to be a sentence of
 the grammar that the engines listen for, else nobody could be heard saying it, and has to come out as its finding.
@@ -20,11 +20,13 @@ STEPS = {step.id: step for step in steps_for(load_unit("three_speed_simpson"))}
 ROWS = [
     (text, step, json.loads(want))
     for text, step, want in (
-        line.split("\t") for line in (Path(__file__).parent / "data" / "phrases_wheel.tsv").read_text().splitlines()
+        line.split("\t")
+        for line in (Path(__file__).parent / "data" / "phrases_wheel.tsv").read_text().splitlines()
     )
 ]
 TALK = [
-    "turn left at the next light", "did you get lunch yet", "the light's green let's go", "brakes are squealing a bit",
+    "turn left at the next light", "did you get lunch yet", "the light's green let's go",
+    "brakes are squealing a bit",
     "it's supposed to rain tonight", "call me back when you get this", "tell her it'll be ready tomorrow",
     "my daughter just started driving", "third quarter and they're down by twenty", "watch the potholes",
     "he slipped on the ice", "i'm stuck in traffic", "lift number three is free", "the dryer's making a noise",

@@ -50,8 +50,8 @@ the lattice would take seconds to reduce, so only words count, and it has a boun
 
 _COMMON_WORDS = Path(__file__).resolve().parent / "other_talk.txt"
 
-_MOST_KEPT = 60
-"""Graphs in the cache; each takes some 2 MB, and a drive has one for every step."""
+_MOST_KEPT = 50
+"""Graphs in the cache; each takes some 3 to 8 MB, and a drive has one for every step."""
 
 _MAGIC = 0x7EB2FDD6
 _EXPANDED = 1  # the only property that a constant automaton must state
