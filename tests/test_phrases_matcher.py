@@ -214,3 +214,7 @@ def test_any_hypothesis_gives_a_match(words: list[tuple[str, float]], others: li
 
 
 SHARED = Matcher(load_phrases())
+
+
+def test_an_engine_that_is_sure_of_nothing_is_no_division_by_zero(matcher: Matcher) -> None:
+    assert matcher.match(Hypothesis("", (), 0.0, (("two", 0.0),))).decision != "accept"

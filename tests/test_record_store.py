@@ -534,7 +534,7 @@ def test_two_readers_all_the_time_do_not_let_the_log_grow(path: Path) -> None:
     largest = 0
     log = path.with_name(path.name + "-wal")
     with Store.open(path) as store:
-        for number in range(60):
+        for number in range(200):  # over 6 MiB in all
             with store.together():
                 store.add_clip(rng.integers(-9000, 9000, 16_000).astype(np.int16))
                 store.append("note", {"text": "x"}, id=f"n{number}")
@@ -542,7 +542,7 @@ def test_two_readers_all_the_time_do_not_let_the_log_grow(path: Path) -> None:
         done.set()
         for reader in readers:
             reader.join()
-    assert largest < 1.5 * 2**20, f"{largest / 2**20:.1f} MiB of log"
+    assert largest < 3 * 2**20, f"{largest / 2**20:.1f} MiB of log"
     assert not inspect(path).problems
 
 

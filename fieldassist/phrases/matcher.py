@@ -214,7 +214,7 @@ class Matcher:
         for share, readings in found:
             key = min(readings, key=lambda r: r.cost).key
             shares[key] = shares.get(key, 0.0) + share
-        best = max(shares.values(), default=1.0)
+        best = max(shares.values(), default=1.0) or 1.0  # an engine may give nothing but zeros
         out: dict[object, _Reading] = {}
         for _, readings in found:
             mass = shares[min(readings, key=lambda r: r.cost).key]
