@@ -506,4 +506,4 @@ def _translated(error: sqlite3.Error, path: Path) -> UserError:
         return StorageError(f"{path}: the disk cannot be read or written ({error})")
     if primary in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM):
         return StorageError(f"{path}: cannot be opened or written ({error})")
-    return UserError(f"{path}: {error}")
+    return UserError(f"{path}: {' '.join(str(error).split())}")  # it may quote what lies in the file
