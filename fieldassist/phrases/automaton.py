@@ -544,12 +544,8 @@ def _merge_pasts(automaton: Automaton) -> Automaton:
         ways, way = np.unique((target * count + block[source]) * len(index) + word, return_inverse=True)
         exact = np.rint(np.bincount(way, came) / _SAME_CHANCE).astype(np.int64)
         into, what = np.divmod(ways, count * len(index))
-        signature = _scramble(block.astype(np.uint64) + np.uint64(1))
         mixed = _scramble(what.astype(np.uint64) + np.uint64(1 << 40)) + exact.astype(np.uint64)
-        np.add.at(signature, into, _scramble(mixed))
-        _, block = np.unique(signature, return_inverse=True)
-        block = block.astype(np.int64)
-        fresh = int(block.max(initial=0)) + 1
+        block, fresh = _refined(block, into, _scramble(mixed))
         if fresh == count:
             break
         count = fresh
@@ -607,11 +603,8 @@ def _merge(automaton: Automaton) -> Automaton:
     while True:
         wide = np.int64(len(labels) * count + 1)
         steps = np.unique(source * wide + marks * count + block[target])
-        signature = _scramble(block.astype(np.uint64) + np.uint64(1))
-        np.add.at(signature, steps // wide, _scramble((steps % wide).astype(np.uint64) + np.uint64(1 << 40)))
-        _, block = np.unique(signature, return_inverse=True)
-        block = block.astype(np.int64)
-        fresh = int(block.max(initial=0)) + 1
+        mixed = _scramble((steps % wide).astype(np.uint64) + np.uint64(1 << 40))
+        block, fresh = _refined(block, steps // wide, mixed)
         if fresh == count:
             break
         count = fresh
@@ -623,6 +616,17 @@ def _merge(automaton: Automaton) -> Automaton:
         Arc(name[a.source], name[a.target], a.word, round(a.weight, 9), a.tags, a.slots) for a in automaton.arcs
     )
     return Automaton(len(number), tuple(arcs), {name[state]: final for state, final in automaton.finals.items()})
+
+
+def _refined(
+    block: npt.NDArray[np.int64], states: npt.NDArray[np.int64], marks: npt.NDArray[np.uint64]
+) -> tuple[npt.NDArray[np.int64], int]:
+    """Split blocks of states by their marks (one for each arc of a state, in any order); return the new block of
+    each state and the number of blocks."""
+    signature = _scramble(block.astype(np.uint64) + np.uint64(1))
+    np.add.at(signature, states, marks)
+    _, parts = np.unique(signature, return_inverse=True)
+    return parts.astype(np.int64), int(parts.max(initial=0)) + 1
 
 
 def _scramble(values: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:
