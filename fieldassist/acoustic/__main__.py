@@ -7,14 +7,16 @@ In their order:
     voices                                                            fetch style vectors for Kokoro
     synth texts.txt --styles STYLES --out plan.jsonl                  phonemes and speakers for each
     render plan.jsonl --network KOKORO.onnx --styles STYLES --out packs --device cuda --worker 0 --workers 7
+    speak texts.txt --count 1800 --out others                         other synthesis: Piper, Flite, Festival
+    orders FOLDER --out orders.tsv                                    words of the public spoken orders
     pack FOLDER... --out people/NAME.npz                              recorded people (manifest.tsv and audio)
-    noise FOLDER --out noise.npy                                      recorded noise and generated cabins
-    train packs people --noise noise.npy --aligner OLDER/am/final.mdl --out weights.pt
+    noise FOLDER --out noise.npy                                      recorded noise, generated cabins, prompts
+    train packs people --noise noise.npy --out weights.pt
     export weights.pt --silence 0.7 --out MODEL                       am/ and conf/ of a Vosk model folder
     graph grammars/sentence.gram --model MODEL                        its graph; again whenever words are added
 
-Training needs an earlier model of the same phones to find where they are in the clips: one made by these stages,
-the shipped one for instance, or one made elsewhere to the same layout. Rendering goes at a hundred times real time
+Nothing of an earlier model is needed: Kokoro says how long each phone of its speech lasts, a small first network
+learns from that and finds the phones in all other clips. Rendering goes at a hundred times real time
 on a large GPU with seven workers and at about real time on a processor's core; training is made for a GPU too.
 """
 
@@ -52,8 +54,21 @@ def main(argv: Sequence[str] | None = None) -> int:
     texts.add_argument("--seed", type=int, default=0)
     texts.add_argument("--out", type=Path, required=True)
 
+    speak = stages.add_parser("speak", help="sentences by Piper, Flite and Festival, as a speech folder")
+    speak.add_argument("texts", type=Path, help="a sentence a line")
+    speak.add_argument("--count", type=int, default=1800)
+    speak.add_argument("--seed", type=int, default=0)
+    speak.add_argument("--out", type=Path, required=True)
+
+    orders = stages.add_parser("orders", help="words of the public spoken orders, by pocketsphinx")
+    orders.add_argument("folder", type=Path, help="clips and labels.json")
+    orders.add_argument("--out", type=Path, required=True, help="list for the stage pack")
+
     pack = stages.add_parser("pack", help="speech folders (manifest.tsv and audio) into one pack")
     pack.add_argument("folder", type=Path, nargs="+")
+    pack.add_argument("--list", type=Path, help="list in place of the folder's manifest.tsv")
+    pack.add_argument("--without", type=Path, help="list of files that are left out")
+    pack.add_argument("--without-last", type=int, default=0, help="leave so many clips at the end out")
     pack.add_argument("--out", type=Path, required=True)
 
     noise = stages.add_parser("noise", help="recorded noise and generated cabins into one file")
@@ -81,7 +96,6 @@ def main(argv: Sequence[str] | None = None) -> int:
     train.add_argument("--noise", type=Path, required=True, help="made by the stage noise")
     train.add_argument("--updates", type=int, default=20_000)
     train.add_argument("--minutes", type=float, default=float("inf"))
-    train.add_argument("--aligner", type=Path, required=True, help="am/final.mdl of an earlier model")
     train.add_argument("--states", type=float, default=0.5, help="share of the time for the first part")
     train.add_argument("--batch-seconds", type=float, default=400.0)
     train.add_argument("--rate", type=float, default=2e-3)
@@ -140,10 +154,21 @@ def _share(text: str, option: str, form: str) -> tuple[str, float]:
     return name, float(number)
 
 
+def _orders(args: argparse.Namespace) -> None:
+    from fieldassist.acoustic.orders import transcribe
+
+    print(f"{args.out}: {transcribe(args.folder, args.out)} clips")
+
+
 def _pack(args: argparse.Namespace) -> None:
     from fieldassist.acoustic.corpus import load_speech, read_manifest, save_pack
 
-    speech = load_speech([clip for folder in args.folder for clip in read_manifest(folder)])
+    left_out = set(args.without.read_text(encoding="utf-8").split()) if args.without else set()
+    clips = []
+    for folder in args.folder:
+        listed = read_manifest(folder, args.list)
+        clips += [c for c in listed[: len(listed) - args.without_last] if c.file.name not in left_out]
+    speech = load_speech(clips)
     save_pack(speech, args.out)
     print(f"{args.out}: {len(speech)} clips, {speech.seconds / 60:.1f} min")
 
@@ -153,13 +178,22 @@ def _noise(args: argparse.Namespace) -> None:
 
     from fieldassist.acoustic.cabin import cabin_noise, random_cabin
     from fieldassist.acoustic.corpus import load_noise
+    from fieldassist.acoustic.speakers import prompts
 
     parts = [load_noise(folder) for folder in args.folder]
     for number in range(args.cabins):
         noise = cabin_noise(30.0, random_cabin(number), number)
         parts.append(noise * np.float32(0.05 / max(1e-6, float(np.sqrt(np.mean(np.square(noise)))))))
+    parts += prompts()
     np.save(args.out, np.concatenate(parts).astype(np.float16))
     print(f"{args.out}: {sum(map(len, parts)) / 16_000 / 60:.1f} min")
+
+
+def _speak(args: argparse.Namespace) -> None:
+    from fieldassist.acoustic.speakers import speak_folder
+
+    texts = args.texts.read_text(encoding="utf-8").splitlines()[: args.count]
+    print(f"{args.out}: {speak_folder(texts, args.out, args.seed)} clips")
 
 
 def _synth(args: argparse.Namespace) -> None:
@@ -198,7 +232,7 @@ def _train(args: argparse.Namespace) -> None:
         held_out=tuple(args.held_out.read_text().split()) if args.held_out else (),
     )  # fmt: skip
     noise = np.load(args.noise).astype(np.float32)
-    Trainer(args.pack, noise, plan, args.device, args.aligner, args.begin).train(args.out)
+    Trainer(args.pack, noise, plan, args.device, args.begin).train(args.out)
 
 
 def _export(args: argparse.Namespace) -> None:

@@ -43,6 +43,8 @@ class Speech:
     words: tuple[tuple[str, ...], ...]
     groups: tuple[str, ...]
     speakers: tuple[str, ...]
+    phones: tuple[npt.NDArray[np.int8], ...] = ()
+    """Of synthetic speech that knows it: the phone index at each output (`timing.OUTPUT_SECONDS`) of each clip."""
 
     def __len__(self) -> int:
         return len(self.words)
@@ -52,9 +54,9 @@ class Speech:
         return len(self.samples) / SAMPLE_RATE
 
 
-def read_manifest(folder: Path) -> tuple[Clip, ...]:
-    """Read a speech folder's list. Raises DataFileError for a line that is not file, speaker and text."""
-    path = folder / "manifest.tsv"
+def read_manifest(folder: Path, listed: Path | None = None) -> tuple[Clip, ...]:
+    """Read a speech folder's list, or the one given. Raises DataFileError for a line that isn't one of it."""
+    path = listed or folder / "manifest.tsv"
     if not path.is_file():
         raise UserError(f"{folder}: expected a speech folder with a manifest.tsv")
     out = []
@@ -109,6 +111,7 @@ def joined(parts: Sequence[Speech]) -> Speech:
         np.concatenate([part.samples for part in parts]), np.concatenate(begins),
         tuple(w for part in parts for w in part.words), tuple(g for part in parts for g in part.groups),
         tuple(s for part in parts for s in part.speakers),
+        tuple(p for part in parts for p in part.phones or (np.zeros(0, np.int8),) * len(part)),
     )  # fmt: skip
 
 
@@ -132,6 +135,8 @@ def save_pack(speech: Speech, path: Path) -> None:
             file, samples=speech.samples, begins=speech.begins,
             words=np.array([" ".join(words) for words in speech.words]),
             groups=np.array(speech.groups), speakers=np.array(speech.speakers),
+            phones=np.concatenate([np.zeros(0, np.int8), *speech.phones]),
+            phone_counts=np.array([len(phones) for phones in speech.phones], np.int64),
         )  # fmt: skip
     scratch.rename(path)
 
@@ -141,7 +146,8 @@ def load_pack(path: Path) -> Speech:
     try:
         with np.load(path) as data:
             words = tuple(tuple(str(line).split()) for line in data["words"])
+            phones = np.split(data["phones"], np.cumsum(data["phone_counts"])[:-1]) if len(data["phones"]) else []
             return Speech(data["samples"], data["begins"], words, tuple(map(str, data["groups"])),
-                          tuple(map(str, data["speakers"])))  # fmt: skip
+                          tuple(map(str, data["speakers"])), tuple(phones))  # fmt: skip
     except (OSError, KeyError, ValueError) as error:
         raise UserError(f"{path}: not a pack of training material ({error})") from None

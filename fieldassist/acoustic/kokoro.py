@@ -39,7 +39,8 @@ class Network:
     path: the file, or its bytes. Raises UserError where it is none or has an operator that is not known here.
     """
 
-    def __init__(self, path: Path | bytes, device: str = "cpu") -> None:
+    def __init__(self, path: Path | bytes, device: str = "cpu", also: Sequence[str] = ()) -> None:
+        """also: names of values inside the graph that are wanted behind its outputs."""
         import onnx  # type: ignore[import-not-found,unused-ignore]
         from google.protobuf.message import DecodeError  # type: ignore[import-untyped,unused-ignore]
 
@@ -56,12 +57,12 @@ class Network:
         nodes = [_Node(node) for node in graph.node]
         self._cache: dict[tuple[Any, ...], Tensor] = {}
         self._inputs = [i.name for i in graph.input if i.name not in self._constants]
-        outputs = [o.name for o in graph.output]
+        outputs = [*(o.name for o in graph.output), *also]
         with torch.inference_mode():
             self._build(self._folded(nodes), outputs)
 
     def run(self, given: Mapping[str, np.ndarray]) -> list[np.ndarray]:
-        """The graph's outputs for its inputs, by name."""
+        """The graph's outputs, and the further values asked for, for its inputs by name."""
         with torch.inference_mode():
             values = list(self._values)
             for name, slot in zip(self._inputs, self._input_slots, strict=True):

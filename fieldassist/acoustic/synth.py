@@ -18,6 +18,7 @@ from scipy.signal import resample_poly
 
 from fieldassist.acoustic import voices
 from fieldassist.acoustic.corpus import Speech, save_pack, words_of
+from fieldassist.acoustic.timing import DURATIONS, phones_spoken
 from fieldassist.errors import UserError
 from fieldassist.words.recognizer import SAMPLE_RATE
 
@@ -57,24 +58,26 @@ def render(
     clips = PACK_CLIPS if device == "cpu" else 10 * PACK_CLIPS
     symbols = _symbols()
     out.mkdir(parents=True, exist_ok=True)
-    waiting: list[tuple[np.ndarray, tuple[str, ...], str]] = []
+    waiting: list[_Spoken] = []
     packs = 0
     for number, line in enumerate(plan.read_text(encoding="utf-8").splitlines()):
         if number % workers != worker:
             continue
         try:
             entry: dict[str, Any] = json.loads(line)
-            tokens = [symbols[p] for p in entry["phonemes"] if p in symbols][:508]
+            phonemes = [p for p in entry["phonemes"] if p in symbols][:508]
+            tokens = [symbols[p] for p in phonemes]
             style = _style(styles, entry["styles"], entry["share"])[len(tokens)][None, :]
             given = {"tokens": np.array([[0, *tokens, 0]]), "style": style,
                      "speed": np.array([entry["speed"]], np.float32)}  # fmt: skip
             words, speaker = tuple(entry["words"].split()), "+".join(entry["styles"])
         except (ValueError, KeyError, TypeError) as error:
             raise UserError(f"{plan}:{number + 1}: not a line of a plan ({error})") from None
-        wave = np.asarray(speak(given), np.float64).reshape(-1)
-        wave = resample_poly(wave, SAMPLE_RATE // 8000, 24_000 // 8000)
+        wave, durations = (np.asarray(made).reshape(-1) for made in speak(given))
+        phones = phones_spoken(phonemes, durations.tolist())
+        wave = resample_poly(wave.astype(np.float64), SAMPLE_RATE // 8000, 24_000 // 8000)
         wave = wave / max(1.0, float(np.abs(wave).max()) / 0.95)
-        waiting.append((np.rint(wave * 32767).astype(np.int16), words, speaker))
+        waiting.append((np.rint(wave * 32767).astype(np.int16), words, speaker, phones))
         if len(waiting) >= clips:
             save_pack(_speech(waiting), out / f"kokoro-{worker:03d}-{packs:04d}.npz")
             packs += 1
@@ -83,22 +86,29 @@ def render(
         save_pack(_speech(waiting), out / f"kokoro-{worker:03d}-{packs:04d}.npz")
 
 
-def _speaker(network: Path, device: str) -> Callable[[Mapping[str, np.ndarray]], np.ndarray]:
+_Spoken = tuple[np.ndarray, tuple[str, ...], str, np.ndarray]
+"""Samples, words, speaker, the phone at each output."""
+
+
+def _speaker(network: Path, device: str) -> Callable[[Mapping[str, np.ndarray]], Sequence[np.ndarray]]:
+    """The network as a function of its inputs that gives the wave and how long each token lasts."""
     if device != "cpu":
         import torch
 
         from fieldassist.acoustic.kokoro import Network
 
         torch.set_num_threads(1)  # one of many workers
-        graph = Network(network, device)
-        return lambda given: graph.run(given)[0]
+        return Network(network, device, (DURATIONS,)).run
+    import onnx  # type: ignore[import-not-found,unused-ignore]
     import onnxruntime
 
+    model = onnx.load(str(network))
+    model.graph.output.append(onnx.helper.make_tensor_value_info(DURATIONS, onnx.TensorProto.INT64, None))
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = 1
     options.log_severity_level = 3
-    session = onnxruntime.InferenceSession(str(network), options, providers=["CPUExecutionProvider"])
-    return lambda given: np.asarray(session.run(None, dict(given))[0])
+    session = onnxruntime.InferenceSession(model.SerializeToString(), options, providers=["CPUExecutionProvider"])
+    return lambda given: list(session.run(None, dict(given)))
 
 
 def _symbols() -> dict[str, int]:
@@ -117,9 +127,10 @@ def _vectors(path: Path) -> np.ndarray:
     return np.fromfile(path, kind).reshape(-1, 256).astype(np.float32)
 
 
-def _speech(clips: Sequence[tuple[np.ndarray, tuple[str, ...], str]]) -> Speech:
-    begins = np.concatenate([[0], np.cumsum([len(clip) for clip, _, _ in clips])]).astype(np.int64)
+def _speech(clips: Sequence[_Spoken]) -> Speech:
+    begins = np.concatenate([[0], np.cumsum([len(clip) for clip, _, _, _ in clips])]).astype(np.int64)
     return Speech(
-        np.concatenate([clip for clip, _, _ in clips]), begins, tuple(words for _, words, _ in clips),
-        ("kokoro",) * len(clips), tuple(speaker for _, _, speaker in clips),
+        np.concatenate([clip for clip, _, _, _ in clips]), begins, tuple(words for _, words, _, _ in clips),
+        ("kokoro",) * len(clips), tuple(speaker for _, _, speaker, _ in clips),
+        tuple(phones for _, _, _, phones in clips),
     )  # fmt: skip

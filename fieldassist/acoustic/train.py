@@ -1,8 +1,9 @@
 """Training of the acoustic model: first the state of every frame, then whole sentences against each other.
 
-The first part is cross-entropy on the states that an earlier model finds in the clean clips; the second is
-lattice-free maximum mutual information from there. Every clip is varied anew each time it is used. Batches have
-a few fixed sizes, so that a GPU can replay what it has done before.
+A small network learns from synthetic speech that knows its phones, and finds the states in all clean clips. The
+first part of training is cross-entropy on these states; the second is lattice-free maximum mutual information from
+there. Every clip is varied anew each time it is used. Batches have a few fixed sizes, so that a GPU can replay
+what it has done before.
 """
 
 from __future__ import annotations
@@ -18,11 +19,11 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from fieldassist.acoustic.align import Aligner
 from fieldassist.acoustic.augment import Augmenter, Strength, resampled
 from fieldassist.acoustic.captured import Captured
 from fieldassist.acoustic.corpus import Speech, joined, load_pack
-from fieldassist.acoustic.features import BINS, FRAME, RATE, SHIFT, cepstrum
+from fieldassist.acoustic.features import BINS, FRAME, RATE, SHIFT
+from fieldassist.acoustic.first import Aligner
 from fieldassist.acoustic.hmm import (
     PhoneModel,
     Sentence,
@@ -98,7 +99,6 @@ class Trainer:
         noise: np.ndarray,
         plan: Plan,
         device: str,
-        aligner: Path,
         begin: Path | None = None,
     ) -> None:
         """packs: pack files or folders of them, looked through again for new ones while training goes on.
@@ -122,7 +122,7 @@ class Trainer:
         """State of its sentence at each output of each clip, one clip after another; and the phone there."""
         self.state_phones = torch.zeros(0, dtype=torch.int16, device=self.device)
         self.state_begins: list[int] = [0]
-        self.aligner = Aligner(aligner, self.device)
+        self.aligner: Aligner | None = None
         self.known: dict[tuple[str, ...], Sentence] = {}
         self.said = Captured(_said)
         self.anything = Captured(_anything)
@@ -143,7 +143,9 @@ class Trainer:
         if not fresh:
             return False
         self.seen.update(fresh)
-        self._add(joined([load_pack(path) for path in fresh]))
+        speech = joined([load_pack(path) for path in fresh])
+        self.aligner = self.aligner or Aligner(speech, self.augmenter)
+        self._add(speech)
         return True
 
     @property
@@ -203,11 +205,11 @@ class Trainer:
                     yield begin + first * _OUTPUT, stop, words[part], use
 
     def _heard(self, clips: Tensor, lengths: list[int], items: list[Sentence]) -> tuple[Tensor, Tensor]:
-        """Log likelihoods and states (clips, outputs) that the earlier model finds in clean clips."""
+        """Log likelihoods and states (clips, outputs) that the first network finds in clean clips."""
+        assert self.aligner is not None
         energies = self.augmenter.energies(clips, warp=False)
         frames = torch.tensor([1 + max(0, length - FRAME) // SHIFT for length in lengths], device=self.device)
-        features = energies @ torch.from_numpy(cepstrum()).to(self.device)
-        scores = self.aligner.scores(features, frames)[:, ::SUBSAMPLING]
+        scores = self.aligner.scores(energies, frames)
         return aligned(scores, -(-frames // SUBSAMPLING), stacked(items).to(self.device))
 
     @torch.no_grad()  # type: ignore[untyped-decorator, unused-ignore]

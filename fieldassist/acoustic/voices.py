@@ -174,9 +174,12 @@ def styles_folder() -> Path:
 
 
 def fetch_styles() -> Path:
-    """Fetch the style vectors with `npm pack` unless they are there; return their folder."""
+    """Fetch the style vectors with `npm pack` unless they are there; return their folder.
+
+    Those of other languages come too: they make further voices for training.
+    """
     folder = styles_folder()
-    if (folder / "af_heart.bin").is_file():
+    if (folder / "zm_yunyang.bin").is_file():  # the last one of the package
         return folder
     if not (npm := shutil.which("npm")):
         raise UserError("kokoro styles: npm is needed to fetch them (Debian package npm)")
@@ -190,7 +193,7 @@ def fetch_styles() -> Path:
         with tarfile.open(archives[0]) as archive:
             for member in archive.getmembers():
                 name = Path(member.name)
-                if name.suffix == ".bin" and re.fullmatch(r"[ab][fm]_\w+", name.stem):
+                if name.suffix == ".bin" and re.fullmatch(r"[a-z][fm]_\w+", name.stem):
                     data = archive.extractfile(member)
                     if data is not None:
                         (folder / name.name).write_bytes(data.read())
