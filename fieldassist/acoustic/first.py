@@ -6,6 +6,7 @@ frame lies. It is used for nothing but to say where the phones are in the other 
 
 from __future__ import annotations
 
+import numpy as np
 import torch
 from torch import Tensor
 
@@ -29,7 +30,7 @@ class Aligner:
     """Trained when it is made; then gives scores of states."""
 
     def __init__(
-        self, speech: Speech, augmenter: Augmenter, updates: int = 3000, batch_seconds: float = 300.0
+        self, speech: Speech, augmenter: Augmenter, updates: int = 1500, batch_seconds: float = 300.0
     ) -> None:
         """speech: clips with `phones`; others in it are left out. Raises UserError where none has them."""
         self.augmenter = augmenter
@@ -37,15 +38,22 @@ class Aligner:
         known = [number for number, phones in enumerate(speech.phones) if len(phones)]
         if not known:
             raise UserError("training: no clip says where its phones are; add packs of the stage render")
+        counts = np.array([len(speech.phones[number]) for number in known])
+        begins, ends = speech.begins[known], speech.begins[np.array(known) + 1]
+        self.samples = torch.from_numpy(speech.samples).to(self.device)
+        self.phones = torch.from_numpy(np.concatenate([speech.phones[number] for number in known])).to(self.device)
+        self.begins, self.lengths, self.counts, self.phone_begins = (
+            torch.from_numpy(values).to(self.device)
+            for values in (begins, ends - begins, counts, np.cumsum(counts) - counts)
+        )
         self.trainee = Trainee(SHAPE).to(self.device)
         self.prior = torch.ones(STATES, device=self.device)
         optimizer = torch.optim.AdamW(self.trainee.parameters(), lr=_RATE, weight_decay=1e-2)
         schedule = torch.optim.lr_scheduler.CosineAnnealingLR(optimizer, updates, _LAST_RATE)
-        mean_length = sum(len(speech.phones[n]) for n in known) / len(known) * SUBSAMPLING * SHIFT / RATE
-        batch = max(1, int(batch_seconds / mean_length))
+        batch = max(1, int(batch_seconds * RATE / float(self.lengths.float().mean())))
         for update in range(updates):
-            chosen = [known[int(n)] for n in torch.randint(len(known), (batch,)).tolist()]
-            energies, frames, targets = self._drawn(speech, chosen)
+            chosen = torch.randint(len(known), (batch,), device=self.device)
+            energies, frames, targets = self._drawn(chosen)
             if update == 0:
                 every = energies[torch.arange(energies.shape[1], device=self.device)[None, :] < frames[:, None]]
                 self.trainee.mean.copy_(every.mean(0))
@@ -62,8 +70,9 @@ class Aligner:
             schedule.step()
             self.prior += torch.bincount(targets[targets != _OTHER], minlength=STATES)
             if update % 10 == 0 or update == updates - 1:  # waiting for the device each time would take longer
-                self.loss = float(loss)
+                self.loss = float(loss.detach())
         self.trainee.eval()
+        del self.samples, self.phones
         self.prior = (self.prior / self.prior.sum()).log()
 
     @torch.no_grad()  # type: ignore[untyped-decorator, unused-ignore]
@@ -75,25 +84,26 @@ class Aligner:
         found = self.trainee(_padded(energies, frames))[1].log_softmax(2) - self.prior
         return found[:, : -(-energies.shape[1] // SUBSAMPLING)]
 
-    def _drawn(self, speech: Speech, chosen: list[int]) -> tuple[Tensor, Tensor, Tensor]:
+    def _drawn(self, chosen: Tensor) -> tuple[Tensor, Tensor, Tensor]:
         """Energies of clips, some as they are and some varied, frames of each, and the right outputs."""
-        lengths = [int(speech.begins[n + 1] - speech.begins[n]) for n in chosen]
-        sound = torch.zeros(len(chosen), max(lengths))
-        outputs = -(-(1 + (max(lengths) - FRAME) // SHIFT) // SUBSAMPLING)
-        phones = torch.full((len(chosen), outputs), _OTHER)
-        for row, number in enumerate(chosen):
-            begin = int(speech.begins[number])
-            sound[row, : lengths[row]] = torch.from_numpy(speech.samples[begin : begin + lengths[row]]).float()
-            own = torch.from_numpy(speech.phones[number]).long()[:outputs]
-            phones[row, : len(own)] = own
-        clips, phones = (sound / 32768.0).to(self.device), phones.to(self.device)
-        length = torch.tensor(lengths, device=self.device)
+        length = self.lengths[chosen]
+        size = int(length.max())
+        outputs = -(-(1 + (size - FRAME) // SHIFT) // SUBSAMPLING)
+        clips = self._rows(self.samples, self.begins[chosen], length, size, 0).float() / 32768.0
+        counts = self.counts[chosen]
+        phones = self._rows(self.phones, self.phone_begins[chosen], counts, outputs, _OTHER).long()
         if float(torch.rand(1)) > _CLEAN:
             clips = self.augmenter.vary(clips, length)
         further = torch.zeros_like(phones)
         further[:, 1:] = (phones[:, 1:] == phones[:, :-1]).long()
         targets = torch.where(phones == _OTHER, _OTHER, 2 * phones + further)
         return self.augmenter.energies(clips), 1 + (length - FRAME).clamp_min(0) // SHIFT, targets
+
+    def _rows(self, values: Tensor, begins: Tensor, lengths: Tensor, size: int, filler: int) -> Tensor:
+        """Stretches of one long row, (stretches, size), filled up behind."""
+        steps = torch.arange(size, device=self.device)[None, :]
+        rows = values[(begins[:, None] + steps).clamp_max(len(values) - 1)]
+        return torch.where(steps < lengths[:, None], rows, torch.full_like(rows, filler))
 
 
 def _padded(energies: Tensor, frames: Tensor) -> Tensor:

@@ -23,7 +23,7 @@ from fieldassist.errors import UserError
 from fieldassist.words.recognizer import SAMPLE_RATE
 
 PACK_CLIPS = 20
-"""Clips in a pack; ten times as many where a GPU makes them."""
+"""Clips in a pack; three times as many where a GPU makes them."""
 
 _LONGEST = 510
 """Rows of a file of style vectors: one for each number of tokens."""
@@ -55,7 +55,7 @@ def render(
     such as "cuda:1". Raises UserError for a plan that is none.
     """
     speak = _speaker(network, device)
-    clips = PACK_CLIPS if device == "cpu" else 10 * PACK_CLIPS
+    clips = PACK_CLIPS if device == "cpu" else 3 * PACK_CLIPS
     symbols = _symbols()
     out.mkdir(parents=True, exist_ok=True)
     waiting: list[_Spoken] = []
