@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+import fieldassist.bench
 from fieldassist.acoustic.__main__ import main
-from fieldassist.acoustic.corpus import Speech, load_pack, read_manifest, save_pack, words_of
+from fieldassist.acoustic.corpus import Speech, joined, load_pack, read_manifest, save_pack, words_of
+from fieldassist.acoustic.orders import sentences
 from fieldassist.acoustic.texts import number_sentence
-from fieldassist.errors import DataFileError
+from fieldassist.acoustic.timing import phones_spoken
+from fieldassist.errors import DataFileError, UserError
+from fieldassist.phrases.automaton import compile_grammar
+from fieldassist.phrases.jsgf import read_grammar
 from fieldassist.phrases.numbers import WORDS, read_number
 from fieldassist.resources import shipped
+from fieldassist.words.phones import PHONES
 
 
 def test_said_equals_the_derivative_of_a_plain_recursion() -> None:
@@ -95,6 +102,94 @@ def test_packs_keep_clips(tmp_path: Path) -> None:
     assert again.words == speech.words
     assert np.array_equal(again.samples, speech.samples)
     assert again.speakers == ("x", "y")
+
+
+def test_phones_of_synthetic_speech_last_as_long_as_its_symbols() -> None:
+    """Kokoro: 24 kHz, 600 samples a frame (from memory; its waves are as long as its durations say)."""
+    symbols = "wˈʌn tˈu"
+    durations = [8, 2, 0, 4, 2, 2, 2, 0, 6, 6]
+    phones = [("SIL", *PHONES)[index] for index in phones_spoken(symbols, durations)]
+    runs = [(phone, len(list(group))) for phone, group in itertools.groupby(phones)]
+    # a gap of two frames between words is no pause: half of it goes to each side. In frames of 25 ms the phones
+    # end at 8, 10, 14, 17, 20, 26 and 32; an output every 30 ms counts its frame's middle, 12.5 ms in.
+    ends = [8, 10, 14, 17, 20, 26]
+    seconds = [30e-3 * number + 12.5e-3 for number in range(len(phones))]
+    expected = [sum(second >= end * 0.025 for end in ends) for second in seconds]
+    names = ["SIL", "W", "AH", "N", "T", "UW", "SIL"]
+    assert phones == [names[number] for number in expected]
+    assert [phone for phone, _ in runs] == names
+    assert tuple(
+        ("SIL", *PHONES)[i] for i, _ in itertools.groupby(phones_spoken("ɜɹdəɹ", [0, 4, 4, 4, 4, 4, 0]))
+    ) == ("ER", "D", "ER")
+    with pytest.raises(ValueError, match="durations"):
+        phones_spoken("ab", [1, 2])
+
+
+def test_packs_keep_the_phones_of_synthetic_speech(tmp_path: Path) -> None:
+    phones = (np.array([0, 5, 5], np.int8), np.zeros(0, np.int8))
+    speech = Speech(np.zeros(9, np.int16), np.array([0, 4, 9]), (("a",), ("b",)), ("k", "k"), ("x", "y"), phones)
+    save_pack(speech, tmp_path / "p.npz")
+    people = Speech(np.zeros(3, np.int16), np.array([0, 3]), (("c",),), ("p",), ("z",))
+    both = joined([people, load_pack(tmp_path / "p.npz")])
+    assert [list(each) for each in both.phones] == [[], [0, 5, 5], []]
+    assert list(both.begins) == [0, 3, 7, 12]
+
+
+def test_a_first_network_learns_phones_from_clips_that_know_them() -> None:
+    """Tones stand for phones: the clip that it never saw is told apart, and people's clips can then be aligned."""
+    torch = pytest.importorskip("torch")
+    from fieldassist.acoustic.augment import Augmenter
+    from fieldassist.acoustic.first import Aligner
+
+    rng = np.random.default_rng(0)
+    tones = {0: 0.0, 5: 400.0, 9: 1200.0, 20: 3000.0}
+
+    def clip() -> tuple[np.ndarray, np.ndarray]:
+        order = [0, *rng.permutation([5, 9, 20]), 0]
+        phones = np.repeat(order, 8).astype(np.int8)
+        wave = np.concatenate([np.sin(2 * np.pi * tones[int(p)] * np.arange(480) / 16_000) for p in phones])
+        noisy = np.append(wave, np.zeros(400)) * 8000 + rng.normal(0, 20, len(wave) + 400)
+        return noisy.astype(np.int16), phones
+
+    made = [clip() for _ in range(12)]
+    begins = np.cumsum([0, *(len(wave) for wave, _ in made)])
+    speech = Speech(np.concatenate([wave for wave, _ in made]), begins, (("a",),) * 12, ("k",) * 12, ("x",) * 12,
+                    tuple(phones for _, phones in made))  # fmt: skip
+    torch.manual_seed(0)
+    augmenter = Augmenter(torch.randn(48_000), torch.device("cpu"))
+    aligner = Aligner(speech, augmenter, updates=40, batch_seconds=8.0)
+    wave, phones = clip()
+    energies = augmenter.energies(torch.from_numpy(wave.astype(np.float32) / 32768.0)[None], warp=False)
+    heard = aligner.scores(energies, torch.tensor([energies.shape[1]]))[0].argmax(1).numpy() // 2
+    assert (heard[: len(phones)] == phones[: len(heard)]).mean() > 0.8
+    with pytest.raises(UserError, match="phones"):
+        Aligner(Speech(speech.samples, speech.begins, speech.words, speech.groups, speech.speakers), augmenter)
+
+
+def test_orders_are_written_out_in_every_shape_that_they_may_have() -> None:
+    """The shape is the grammar's of the benchmark: each sentence is one of its own."""
+    automaton = compile_grammar(read_grammar(Path(fieldassist.bench.__file__).parent / "spoken_orders.gram"))
+    slots = {"coffeeDrink": "latte", "size": "small", "roast": "dark roast", "milkAmount": "some soy milk",
+             "sugarAmount": "sugar"}  # fmt: skip
+
+    def accepted(text: str) -> bool:
+        states = {automaton.start}
+        for word in [*text.split(), None]:
+            waiting = list(states)
+            while waiting:  # arcs without a word cost no word
+                for arc in automaton.leaving[waiting.pop()]:
+                    if arc.word is None and arc.target not in states:
+                        states.add(arc.target)
+                        waiting.append(arc.target)
+            if word is None:
+                return bool(states & set(automaton.finals))
+            states = {arc.target for state in states for arc in automaton.leaving[state] if arc.word == word}
+        return False
+
+    said = sentences(slots)
+    assert len(said) == len(set(said)) == 9 * 3 * 2 * 2
+    assert all(map(accepted, said))
+    assert not accepted("brew a small latte with sugar and")
 
 
 def test_a_broken_manifest_names_its_line(tmp_path: Path) -> None:

@@ -24,7 +24,7 @@ FRAME_SECONDS = 600 / 24_000
 OUTPUT_SECONDS = SUBSAMPLING * SHIFT / RATE
 _PAUSE = 4
 """Kokoro's frames between two words from which on they are a pause; fewer belong to the words."""
-_MARKS = "ˈˌː"
+_MARKS = frozenset("ˈˌː")
 _VOWELS = frozenset("AIOQWYᵊaeiouɑɐɒæɔəɚɛɜɪʊʌᵻ")
 
 
