@@ -79,9 +79,6 @@ class Narrow(Hearing):
     def expect(self, step: Step | None) -> None:
         """The same few sentences at every step."""
 
-    def prepare(self, step: Step | None) -> None:
-        """Nothing to make ready."""
-
 
 @pytest.fixture(scope="module")
 def hearing() -> Iterator[Hearing]:

@@ -11,10 +11,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fieldassist.deduce import load_unit, steps_for
 from fieldassist.phrases import PhraseSet, load_phrases
 from fieldassist.phrases import phrase_set as phrase_set_module
-from fieldassist.phrases.automaton import Automaton, compile_grammar, union
+from fieldassist.phrases.automaton import Automaton, compile_grammar
 from fieldassist.phrases.compiled import KEPT_FOLDERS, Compiled, from_text, to_text
 from fieldassist.phrases.jsgf import parse_grammar
 from fieldassist.resources import shipped
@@ -147,38 +146,12 @@ def test_the_second_drive_compiles_nothing(tmp_path: Path, monkeypatch: pytest.M
         '#JSGF V1.0;\ngrammar sentence;\npublic <sentence> = (slips | "slips bad") {kind=slip} [<at_speed>];\n'
         "<at_speed> = (in first {gear=1} | in second {gear=2});\n"
     )
-    step = next(step for step in steps_for(load_unit("three_speed_simpson")) if "slip" in step.kinds)
-    first = PhraseSet(grammars)
-    whole, there = first.listening(None, 3), first.listening(step, 3)
+    whole = PhraseSet(grammars).listening(3)
 
     def refuse(*_: object) -> Automaton:
         raise AssertionError("compiled again")
 
-    monkeypatch.setattr(phrase_set_module, "compile_grammar", refuse)
-    second = PhraseSet(grammars)
-    second.prepare(step, 3)
-    assert (second.listening(None, 3), second.listening(step, 3)) == (whole, there)
+    monkeypatch.setattr(phrase_set_module, "compile_for_engine", refuse)
+    assert PhraseSet(grammars).listening(3) == whole
     with pytest.raises(AssertionError):
-        PhraseSet(grammars).listening(None, 2)
-
-
-def test_memory_holds_a_few_steps_only(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(phrase_set_module, "home", lambda: tmp_path / "home")
-    monkeypatch.setattr(phrase_set_module, "compile_grammar", lambda *_: small())
-    phrases = PhraseSet(shipped("grammars"))
-    for step in steps_for(load_unit("three_speed_simpson")):
-        phrases.prepare(step, 3)
-        assert phrases.listening(step, 3) == phrases.listening(step, 3)
-    assert len(phrases._expected) == phrase_set_module.KEPT_STEPS
-
-
-def test_a_union_says_what_its_parts_say() -> None:
-    looped = small("#JSGF V1.0;\ngrammar g;\npublic <a> = (up | down)*;\n")  # its start is come back to
-    plain = small("#JSGF V1.0;\ngrammar g;\npublic <a> = up and away | over;\n")
-    both = union(((looped, 0.25), (plain, 0.75)))
-    for words in ("", "up", "up down up", "up and away", "over"):
-        assert both.accepts(words), words
-    for words in ("over up", "up and", "away", "up up and away"):
-        assert not both.accepts(words), words
-    reached = {0} | {arc.target for arc in both.arcs}
-    assert reached == set(range(both.states))
+        PhraseSet(grammars).listening(2)

@@ -1,4 +1,4 @@
-"""What engines get: step grammars, JSGF text and covering phrases, on the real pocketsphinx."""
+"""What engines get: the automaton of all that can be said, and phrases that cover it."""
 
 from __future__ import annotations
 
@@ -8,16 +8,13 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
-from pocketsphinx import Decoder
 
 from fieldassist.deduce import load_unit, steps_for
 from fieldassist.errors import DataFileError, UserError
-from fieldassist.phrases import Matcher, PhraseSet, automaton, load_phrases
-from fieldassist.phrases.automaton import Automaton, compile_grammar, union
+from fieldassist.phrases import Matcher, PhraseSet, load_phrases
+from fieldassist.phrases.automaton import Automaton, compile_for_engine, compile_grammar
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.jsgf import parse_grammar
-from fieldassist.phrases.phonemes import pronunciations
-from fieldassist.phrases.pruning import to_text
 
 STEPS = {step.id: step for step in steps_for(load_unit("three_speed_simpson"))}
 STEP = STEPS["upshift_2_3_light"]
@@ -30,30 +27,36 @@ def phrases() -> PhraseSet:
 
 def probability(automaton: Automaton, sentence: str) -> float:
     """Probability of a sentence over all its paths."""
-    states = {automaton.start: 1.0}
+    states = _over_empty_arcs(automaton, {automaton.start: 1.0})
     for word in sentence.split():
         following: dict[int, float] = defaultdict(float)
         for state, p in states.items():
             for arc in automaton.leaving[state]:
                 if arc.word == word:
                     following[arc.target] += p * math.exp(-arc.weight)
-        states = following
+        states = _over_empty_arcs(automaton, following)
     finals = automaton.finals
     return sum(p * math.exp(-finals[state].weight) for state, p in states.items() if state in finals)
 
 
-def test_what_is_about_the_step_is_likelier_and_nothing_is_shut_out(phrases: PhraseSet) -> None:
-    plain, here = phrases.listening(None, 3), phrases.listening(STEP, 3)
-    for sentence in ("two three at twenty six", "flares on the two three", "harsh"):
-        assert probability(here, sentence) > 2 * probability(plain, sentence)
-    for sentence in ("slips in reverse", "one two was late", "strike that"):
-        assert 0 < probability(here, sentence) < probability(plain, sentence)
+def _over_empty_arcs(automaton: Automaton, states: dict[int, float]) -> dict[int, float]:
+    reached, wave = defaultdict(float, states), states
+    while wave:
+        following: dict[int, float] = defaultdict(float)
+        for state, p in wave.items():
+            for arc in automaton.leaving[state]:
+                if arc.word is None and p > 1e-15:
+                    following[arc.target] += p * math.exp(-arc.weight)
+        for state, p in following.items():
+            reached[state] += p
+        wave = following
+    return reached
 
 
 def test_a_car_does_not_hear_of_gears_that_it_lacks(phrases: PhraseSet) -> None:
-    assert compile_grammar(phrases.sentences).accepts("harsh six seven")
-    assert not phrases.listening(None, 3).accepts("harsh six seven")
-    assert phrases.listening(None, 3).accepts("harsh two three")
+    assert compile_grammar(phrases.sentences).accepts("harsh six to seven")
+    assert not phrases.listening(3).accepts("harsh six to seven")
+    assert phrases.listening(3).accepts("harsh two to three")
 
 
 def test_dropping_tags_keeps_every_probability(phrases: PhraseSet) -> None:
@@ -95,44 +98,47 @@ def test_a_loop_that_is_hardly_ever_left_is_left_as_it_is(weight: str) -> None:
     assert plain.accepts("again again out") and not plain.accepts("again again")
 
 
-def test_union_shares_probability() -> None:
-    head = "#JSGF V1.0; grammar t; public <a> = "
-    a, b = (compile_grammar(parse_grammar(head + body)) for body in ("x | y;", "y | z;"))
-    both = union(((a, 0.75), (b, 0.25)))
-    assert [probability(both, w) for w in "xyz"] == pytest.approx([0.375, 0.5, 0.125])
+CHOICES = " | ".join(f"word{number}" for number in range(30))
+SHARED = f"""#JSGF V1.0;
+grammar t;
+public <a> = [well] (<choice> | [so] <choice> <more>);
+<more> = and <choice> | then (/1/ <choice> | /2/ again <choice>) {{slot=x}} [<more>];
+<choice> = {CHOICES};
+"""
 
 
-def test_text_form_says_the_same(phrases: PhraseSet, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(automaton, "MAX_ARCS", 1_000_000)  # without its tags, the text unfolds further at first
-    text = phrases.jsgf(STEP, 3)
-    assert len(text) < 200_000 and "import" not in text and "{" not in text
-    # A tag anywhere: else every rule's name would be a slot.
-    again = compile_grammar(parse_grammar(text + "<tagged> = tagged {slot=none};\n"))
-    plain = phrases.listening(STEP, 3)
-    assert again.words == plain.words
-    assert all(again.accepts(s) == plain.accepts(s) for s in covering_sentences(plain, 200))
+@pytest.mark.parametrize("text", [LOOPED, SHARED])
+def test_an_engines_automaton_gives_every_sentence_the_probability_that_the_grammar_gives_it(text: str) -> None:
+    whole, shared = compile_grammar(parse_grammar(text)).without_tags(), compile_for_engine(parse_grammar(text))
+    for sentence in (*covering_sentences(whole, 300), *covering_sentences(shared, 300)):
+        assert 0 < probability(shared, sentence) == pytest.approx(probability(whole, sentence), rel=1e-6)
+    for sentence in ("", "well", "word3 and", "so so word1"):
+        assert not shared.accepts(sentence)
+        assert probability(shared, sentence) == 0
+
+
+def test_a_choice_that_many_places_lead_to_stands_once() -> None:
+    whole = compile_grammar(parse_grammar(SHARED)).without_tags()
+    shared = compile_for_engine(parse_grammar(SHARED))
+    assert len(shared.arcs) < 0.75 * len(whole.arcs)
+    assert any(arc.word is None for arc in shared.arcs)
+
+
+def test_the_shipped_grammar_is_not_changed_by_sharing(phrases: PhraseSet) -> None:
+    shared, whole = phrases.listening(3), compile_grammar(phrases._of_car(3)).without_tags()
+    assert len(shared.arcs) < 0.5 * len(whole.arcs)
+    assert all(whole.accepts(sentence) for sentence in covering_sentences(shared, 100))
+    assert all(shared.accepts(sentence) for sentence in covering_sentences(whole, 100))
 
 
 def test_phrases_cover_the_words_and_stay_few(phrases: PhraseSet) -> None:
-    automaton = phrases.listening(None, 3)
+    automaton = phrases.listening(3)
     found = covering_sentences(automaton, 4000)
     assert len(found) <= 4000 and len(set(found)) == len(found)
     assert {word for phrase in found for word in phrase.split()} == set(automaton.words)
     assert all(automaton.accepts(phrase) for phrase in found[::20])
     pairs = {pair for phrase in found for pair in pairwise(phrase.split())}
     assert ("two", "three") in pairs and ("light", "throttle") in pairs
-
-
-def test_pocketsphinx_loads_the_text(phrases: PhraseSet) -> None:
-    decoder = Decoder(lm=None, bestpath=False, loglevel="FATAL")
-    for word in compile_grammar(phrases.of_step(STEP, 3)).words:
-        if decoder.lookup_word(word) is None:
-            decoder.add_word(word, " ".join(pronunciations(word)[0]), False)
-    decoder.add_jsgf_string("step", to_text(phrases.of_step(STEP, 3)))
-    decoder.activate_search("step")
-    decoder.start_utt()
-    decoder.process_raw(bytes(32_000), full_utt=True)
-    decoder.end_utt()
 
 
 def test_a_shop_adds_its_own_words(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

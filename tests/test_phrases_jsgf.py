@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 import fieldassist.phrases
 from fieldassist.errors import DataFileError, UserError
-from fieldassist.phrases.automaton import compile_grammar
-from fieldassist.phrases.jsgf import Alternatives, Grammar, Token, parse_grammar, read_grammar
-from fieldassist.phrases.pruning import restrict, to_text
+from fieldassist.phrases.automaton import compile_for_engine, compile_grammar
+from fieldassist.phrases.jsgf import Alternatives, Token, parse_grammar, read_grammar
+from fieldassist.phrases.pruning import restrict
 from fieldassist.phrases.slots import parse_slots
 from fieldassist.resources import shipped
 
@@ -248,15 +248,9 @@ def test_automaton_accepts_what_a_regular_expression_accepts(expression: str, se
     except DataFileError:
         return
     plain = automaton.without_tags()
-    again = compile_grammar(parse_grammar(to_text(restrict(grammar, lambda tag: True))))
+    restricted = compile_grammar(restrict(grammar, lambda tag: True))
+    shared = compile_for_engine(grammar)
     for words in sentences:
         expected = judge.fullmatch("".join(word + " " for word in words)) is not None
-        for each in (automaton, plain, again):
+        for each in (automaton, plain, restricted, shared):
             assert each.accepts(tuple(words)) == expected
-
-
-def test_shop_grammar_with_imports_is_one_text(acme: Path) -> None:
-    text = to_text(read_grammar(acme))
-    assert "import" not in text
-    alone: Grammar = parse_grammar(text)
-    assert compile_grammar(alone).accepts("kindly close the menu thanks")

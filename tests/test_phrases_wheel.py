@@ -41,7 +41,7 @@ def matcher() -> Matcher:
 
 @pytest.fixture(scope="module")
 def listening() -> Automaton:
-    return load_phrases().listening(None, 3)
+    return load_phrases().listening(3)
 
 
 def test_each_wording_can_be_heard(listening: Automaton) -> None:

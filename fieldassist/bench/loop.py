@@ -254,9 +254,6 @@ class ScenarioHearing(Hearing):
     def expect(self, step: Step | None) -> None:
         """The same sentences at every step."""
 
-    def prepare(self, step: Step | None) -> None:
-        """Nothing to make ready."""
-
 
 def _drive_to_be_killed(session: Path) -> int:
     """Drive the scenario into a session file, new or resumed, and print what is acknowledged as it is spoken."""

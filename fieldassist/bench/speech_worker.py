@@ -74,17 +74,15 @@ class FindingEar:
     def __init__(self, job: dict[str, Any]) -> None:
         unit = load_unit(job["unit"])
         self._engine = open_named(job["engine"], job["model"])
-        self._phrases = load_phrases()
-        self._gears = len(unit.gears)
-        self._matcher = Matcher(self._phrases)
+        phrases = load_phrases()
+        _tell(self._engine, lambda: phrases.listening(len(unit.forward)))
+        self._matcher = Matcher(phrases)
         self._steps = {step.id: step for step in steps_for(unit)}
         self._step: Step | None = None
 
     def expect(self, step: str) -> None:
         """Say which step is under way."""
-        if self._step is None or self._step.id != step:
-            self._step = self._steps[step]
-            _tell(self._engine, lambda: self._phrases.listening(self._step, self._gears))
+        self._step = self._steps[step]
 
     def hear(self, samples: Samples, cut: bool) -> Outcome:
         """Hear one clip, always as the endpointer cuts it."""

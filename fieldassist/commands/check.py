@@ -252,7 +252,7 @@ def try_engine(candidate: Candidate, clips: list[tuple[Clip, Step | None, int]])
     engine = ContainedEngine(candidate.name, candidate.model)
     try:
         phrases = load_phrases()
-        engine.use_automaton(phrases.listening(None, max(gears for _, _, gears in clips)))
+        engine.use_automaton(phrases.listening(max(gears for _, _, gears in clips)))
         matcher = Matcher(phrases)
         right, wrong, seconds, began = 0, 0, 0.0, time.monotonic()
         for line, step, _ in clips:

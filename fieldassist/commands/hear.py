@@ -86,7 +86,7 @@ class FindingEar:
         self._step = find_step(unit, step) if step else None
         phrases = load_phrases()
         self._matcher = Matcher(phrases)
-        self.missing = engine.use_automaton(phrases.listening(self._step, len(load_unit(unit).forward)))
+        self.missing = engine.use_automaton(phrases.listening(len(load_unit(unit).forward)))
 
     def as_json(self, file: Path, utterance: Utterance, heard: Hypothesis) -> str:
         """The utterance as one JSON object in one line."""

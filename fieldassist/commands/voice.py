@@ -230,7 +230,7 @@ def hear_again(
     engine = ContainedEngine(engine_name, model, report=lambda text: print(text, file=sys.stderr))
     counts = {"right": 0, "wrong": 0, "missed": 0}
     try:
-        engine.use_automaton(phrases.listening(None, len(load_unit(unit).forward)))
+        engine.use_automaton(phrases.listening(len(load_unit(unit).forward)))
         for clip in clips:
             samples = read_wave(clip.file)
             pieces = utterances(samples) or (Utterance(samples, 0.0, len(samples) / 16_000),)

@@ -25,6 +25,9 @@ from fieldassist.phrases import jsgf
 _SAME_CHANCE = 1e-7
 """Probabilities that differ by less are the same."""
 _NEVER = 1e-15
+_MANY_WAYS = 12
+"""So many words that can be next at a place, and an engine comes to it over an empty arc instead of having these
+words wherever it comes from; with fewer, an arc more to walk costs as much as is saved."""
 _LONGEST_SENTENCE = 2000
 """Words after which a sentence has ended, or its grammar is left as it is."""
 MAX_ARCS = 200_000
@@ -96,30 +99,36 @@ class Automaton:
 
     def without_tags(self) -> Automaton:
         """Return the automaton for an engine: words and weights only, common beginnings and ends merged."""
-        plain = _add_up(
-            Automaton(
-                self.states,
-                tuple(Arc(a.source, a.target, a.word, a.weight) for a in self.arcs),
-                {state: Final(final.weight) for state, final in self.finals.items()},
-            )
-        ).merged()
-        while True:
-            smaller = _merge_pasts(plain).merged()
-            if smaller.states >= plain.states:
-                return plain
-            plain = smaller
+        plain = Automaton(
+            self.states,
+            tuple(Arc(a.source, a.target, a.word, a.weight) for a in self.arcs),
+            {state: Final(final.weight) for state, final in self.finals.items()},
+        )
+        return _smallest(_add_up(plain))
 
     def merged(self) -> Automaton:
         """Merge states with the same future, drop unreachable and dead ones; the sentences stay the same."""
         return _merge(_trim(self))
 
     def accepts(self, words: str | tuple[str, ...]) -> bool:
-        """Tell whether these words are a sentence of the grammar (the automaton must be free of empty arcs)."""
+        """Tell whether these words are a sentence of the grammar."""
         sentence = tuple(words.split()) if isinstance(words, str) else words
-        states = {self.start}
+        states = self._beyond({self.start})
         for word in sentence:
-            states = {arc.target for state in states for arc in self.leaving[state] if arc.word == word}
+            states = self._beyond(
+                {arc.target for state in states for arc in self.leaving[state] if arc.word == word}
+            )
         return any(state in self.finals for state in states)
+
+    def _beyond(self, states: set[int]) -> set[int]:
+        """These states and all that empty arcs lead to from them."""
+        seen, stack = set(states), list(states)
+        while stack:
+            for arc in self.leaving[stack.pop()]:
+                if arc.word is None and arc.target not in seen:
+                    seen.add(arc.target)
+                    stack.append(arc.target)
+        return seen
 
 
 def compile_grammar(grammar: jsgf.Grammar, rule: str | None = None) -> Automaton:
@@ -144,37 +153,35 @@ def compile_grammar(grammar: jsgf.Grammar, rule: str | None = None) -> Automaton
     return automaton
 
 
+def compile_for_engine(grammar: jsgf.Grammar) -> Automaton:
+    """Return the automaton of all public rules for an engine: words and weights only, as small as it gets.
+
+    Other than in `compile_grammar`, a place from which a sentence can go on in many ways keeps the empty arcs that
+    lead there: a grammar that comes back to the same choice from everywhere (what can be seen after any place, any
+    place after what is seen) would else hold a copy of that choice for each. Raises as `compile_grammar` does.
+    """
+    rules = grammar.public()
+    if not rules:
+        raise DataFileError(grammar.path, None, "expected at least one public rule")
+    _check_size(grammar, rules)
+    builder = _Builder(grammar)
+    start, end = builder.state(), builder.state()
+    for each in rules:
+        builder.reference(jsgf.Ref(each.name, each.line), start, end, _Carry(weight=math.log(len(rules))), ())
+    automaton = _sharing_choices(builder.states, builder.arcs, start, end)
+    if len(automaton.arcs) > MAX_ARCS:
+        raise DataFileError(grammar.path, None, f"expected a grammar that unfolds to at most {MAX_ARCS} arcs")
+    smallest = _smallest(automaton)
+    if not smallest.finals:
+        raise DataFileError(grammar.path, rules[0].line, "expected a grammar in which something can be said")
+    return smallest
+
+
 def automaton_of(phrases: Sequence[str]) -> Automaton:
     """The automaton of a list of phrases, words with spaces between."""
     return compile_grammar(
         jsgf.parse_grammar(f"#JSGF V1.0;\ngrammar phrases;\npublic <phrase> = {' | '.join(phrases)};\n")
     )
-
-
-def union(parts: Sequence[tuple[Automaton, float]]) -> Automaton:
-    """Return the automaton of all sentences of the parts, each part chosen with its share (weights add to 1).
-
-    The parts are as `compile_grammar` returns them: the start is state 0, and every state leads to an end.
-    """
-    arcs: list[Arc] = []
-    finals: dict[int, Final] = {}
-    states = 1
-    for automaton, share in parts:
-        cost = -math.log(share)
-        comes_back = any(arc.target == 0 for arc in automaton.arcs)
-        shift = states if comes_back else states - 1  # a start that nothing leads back to is the common one
-        for source, target, word, weight, tags, slots in automaton.arcs:
-            if source == 0:
-                arcs.append(Arc(0, target + shift, word, weight + cost, tags, slots))
-            if source != 0 or comes_back:
-                arcs.append(Arc(source + shift, target + shift, word, weight, tags, slots))
-        for state, final in automaton.finals.items():
-            if state == 0:
-                finals[0] = Final(final.weight + cost, final.tags)
-            if state != 0 or comes_back:
-                finals[state + shift] = final
-        states = shift + automaton.states
-    return Automaton(states, tuple(arcs), finals)
 
 
 _ASSIGNMENT = re.compile(
@@ -462,6 +469,53 @@ def _without_empty_arcs(states: int, arcs: list[Arc], start: int, end: int, path
     return Automaton(states, kept, finals, start)
 
 
+def _sharing_choices(states: int, arcs: list[Arc], start: int, end: int) -> Automaton:
+    """Drop tags, and those empty arcs behind which few ways go on; ways that come to the same are added up."""
+    leaving: list[list[Arc]] = [[] for _ in range(states)]
+    for arc in arcs:
+        leaving[arc.source].append(Arc(arc.source, arc.target, arc.word, arc.weight))
+    shared = [count >= _MANY_WAYS for count in _sizes(leaving)]
+    chance: dict[tuple[int, int, str | None], float] = defaultdict(float)
+    finals: dict[int, Final] = {}
+    needed, seen = [start], {start}
+
+    def step(source: int, target: int, word: str | None, weight: float) -> None:
+        chance[source, target, word] += math.exp(-weight)
+        if target not in seen:
+            seen.add(target)
+            needed.append(target)
+
+    while needed:
+        state = needed.pop()
+        for reached, weight in _reach_until(state, leaving, shared).items():
+            if reached != state and shared[reached]:
+                step(state, reached, None, weight)
+                continue
+            if reached == end:
+                finals[state] = Final(weight)
+            for arc in leaving[reached]:
+                if arc.word is not None:
+                    step(state, arc.target, arc.word, weight + arc.weight)
+    plain = tuple(Arc(s, t, w, -math.log(p)) for (s, t, w), p in chance.items() if p > 0.0)
+    return Automaton(states, plain, finals, start)
+
+
+def _reach_until(state: int, leaving: list[list[Arc]], shared: Sequence[bool]) -> dict[int, float]:
+    """States reachable over empty arcs with the least weight, going no further than to shared ones."""
+    best = {state: 0.0}
+    queue = [state]
+    while queue:
+        at = queue.pop()
+        if shared[at] and at != state:
+            continue
+        for arc in leaving[at]:
+            weight = best[at] + arc.weight
+            if arc.word is None and weight < best.get(arc.target, math.inf) - 1e-12:
+                best[arc.target] = weight
+                queue.append(arc.target)
+    return best
+
+
 def _reach(state: int, leaving: list[list[Arc]]) -> dict[tuple[int, tuple[Tag, ...]], float]:
     """States reachable over empty arcs, with the tags given out on the way and the least weight."""
     best: dict[tuple[int, tuple[Tag, ...]], float] = {(state, ()): 0.0}
@@ -518,6 +572,16 @@ def _add_up(automaton: Automaton) -> Automaton:
     return Automaton(automaton.states, arcs, automaton.finals)
 
 
+def _smallest(automaton: Automaton) -> Automaton:
+    """Merge states by their futures and by their pasts until nothing more is gained."""
+    plain = automaton.merged()
+    while True:
+        smaller = _merge_pasts(plain).merged()
+        if smaller.states >= plain.states:
+            return plain
+        plain = smaller
+
+
 def _merge_pasts(automaton: Automaton) -> Automaton:
     """Merge states with equal pasts, so that every sentence keeps its probability (arcs that differ in nothing but
     the weight are added up before).
@@ -527,10 +591,11 @@ def _merge_pasts(automaton: Automaton) -> Automaton:
     by how often each is passed: lumping in the sense of Kemeny and Snell, "Finite Markov Chains", chapter VI, of
     the chain reversed.
     """
-    index = {word: number for number, word in enumerate(automaton.words)}
+    words = (None, *automaton.words)
+    index = {word: number for number, word in enumerate(words)}
     source = np.array([arc.source for arc in automaton.arcs], np.int64)
     target = np.array([arc.target for arc in automaton.arcs], np.int64)
-    word = np.array([index[arc.word or ""] for arc in automaton.arcs], np.int64)
+    word = np.array([index[arc.word] for arc in automaton.arcs], np.int64)
     chance = np.exp(-np.array([arc.weight for arc in automaton.arcs]))
     passed = _passed(automaton.states, automaton.start, source, target, chance)
     if not automaton.arcs or passed is None:
@@ -556,7 +621,6 @@ def _merge_pasts(automaton: Automaton) -> Automaton:
     ends = np.zeros(count)
     for state, final in automaton.finals.items():
         ends[block[state]] += passed[state] * math.exp(-final.weight)
-    words = automaton.words
     return Automaton(
         count,
         tuple(

@@ -7,18 +7,14 @@ from pathlib import Path
 
 from fieldassist.deduce.step import Step
 from fieldassist.errors import UserError
-from fieldassist.phrases.automaton import Automaton, Tag, compile_grammar, union
+from fieldassist.phrases.automaton import Automaton, Tag, compile_for_engine, compile_grammar
 from fieldassist.phrases.compiled import Compiled
 from fieldassist.phrases.compose import UNDECIDED
 from fieldassist.phrases.jsgf import Alternatives, Grammar, Ref, Rule, read_grammar
-from fieldassist.phrases.pruning import either, restrict, to_text
+from fieldassist.phrases.pruning import restrict
 from fieldassist.resources import home, shipped
 
 MOST_GEARS = 8
-KEPT_STEPS = 4
-"""Steps whose automata stay in memory: the one at hand and the next; others come back from the disk in no time."""
-EXPECTED_SHARE, OTHER_SHARE = 0.6, 0.4
-"""How likely an utterance is about the step at hand, or about anything."""
 
 
 class PhraseSet:
@@ -29,7 +25,6 @@ class PhraseSet:
         self.own = own
         self._rules: dict[str, Automaton] = {}
         self._anything: dict[int, Automaton] = {}
-        self._expected: dict[str, Automaton] = {}
         self._cars: dict[int, Grammar] = {}
 
     @cached_property
@@ -57,52 +52,25 @@ class PhraseSet:
         """The grammar that engines listen for, `sentence.gram`, with the shop's own phrases among its findings."""
         grammar = read_grammar(self.folder / "sentence.gram")
         for path in self._own_files():
-            grammar = _with_items(grammar, read_grammar(path), "at_speed")
+            grammar = _with_items(grammar, read_grammar(path), "seen")
         return grammar
 
-    def listening(self, step: Step | None = None, gears: int = MOST_GEARS) -> Automaton:
-        """Return the automaton for an engine at a step: what is likely there is likelier, nothing is shut out.
+    def listening(self, gears: int = MOST_GEARS) -> Automaton:
+        """Return the automaton for an engine: all that can be said, the same at every step.
 
-        `gears` is the number of forward gears of the car: shifts between gears that it lacks are left out.
+        What is likely at a step is weighed by the matcher, so that one graph serves a whole drive. `gears` is the
+        number of forward gears of the car: shifts between gears that it lacks are left out.
         """
-        if step is None:
-            return self._of_anything(gears)
-        parts = ((self._automaton_of_step(step, gears), EXPECTED_SHARE), (self._of_anything(gears), OTHER_SHARE))
-        return union(parts)
-
-    def prepare(self, step: Step | None, gears: int = MOST_GEARS) -> None:
-        """Make ready what takes the time in `listening`."""
-        self._of_anything(gears)
-        if step is not None:
-            self._automaton_of_step(step, gears)
-
-    def jsgf(self, step: Step | None = None, gears: int = MOST_GEARS) -> str:
-        """Return the same as one JSGF text without imports and tags, for an engine that reads JSGF."""
-        car = self._of_car(gears)
-        if step is None:
-            return to_text(car)
-        return to_text(either({self.of_step(step, gears): EXPECTED_SHARE, car: OTHER_SHARE}))
+        if gears not in self._anything:
+            self._anything[gears] = self._compiled.get(
+                f"listening {gears}", lambda: compile_for_engine(self._of_car(gears))
+            )
+        return self._anything[gears]
 
     @cached_property
     def _compiled(self) -> Compiled:
         folders = [self.folder, *([self.own] if self.own is not None else [])]
         return Compiled(home() / "compiled", [path for folder in folders for path in folder.rglob("*.gram")])
-
-    def _of_anything(self, gears: int) -> Automaton:
-        if gears not in self._anything:
-            self._anything[gears] = self._compiled.get(
-                f"listening {gears}", lambda: compile_grammar(self._of_car(gears)).without_tags()
-            )
-        return self._anything[gears]
-
-    def _automaton_of_step(self, step: Step, gears: int) -> Automaton:
-        key = f"step {gears} {step.kinds} {step.shift} {step.gear} {step.range}"  # what `_expected` looks at
-        if key not in self._expected:
-            automaton = self._compiled.get(key, lambda: compile_grammar(self.of_step(step, gears)).without_tags())
-            while len(self._expected) >= KEPT_STEPS:
-                del self._expected[next(iter(self._expected))]
-            self._expected[key] = automaton
-        return self._expected[key]
 
     def _of_car(self, gears: int) -> Grammar:
         if gears not in self._cars:
