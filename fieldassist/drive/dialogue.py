@@ -762,6 +762,8 @@ def understood(finding: Finding, item: Item) -> Finding:
     if finding.kind in ("linkage", "pressure", "fluid_condition"):
         keys.append("where")
     given = {key: getattr(item.step, key, None) for key in keys} | {k: v for k, v in item.assume if k in keys}
+    if finding.kind == "pressure" and finding.where in ("low", "high", "normal") and given.get("where"):
+        finding = replace(finding, where=f"{given['where']} {finding.where}")  # of which tap
     return replace(finding, **{k: v for k, v in given.items() if v is not None and getattr(finding, k) is None})
 
 

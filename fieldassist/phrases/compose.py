@@ -14,7 +14,7 @@ from fieldassist.deduce.step import Step
 from fieldassist.errors import UserError
 from fieldassist.finding import KINDS, MEASURED_KINDS, Finding
 from fieldassist.phrases.automaton import Arc
-from fieldassist.phrases.numbers import read_number
+from fieldassist.phrases.numbers import read_number, standing
 from fieldassist.phrases.plausibility import implausible
 
 
@@ -60,6 +60,7 @@ def compose(arcs: Sequence[Arc], step: Step | None = None) -> Composed:
     if command is not None:
         return Composed(command=command)
     findings: list[Finding] = []
+    denied: set[Finding] = set()
     changes: dict[str, object] = {}
     assumed: tuple[str, ...] = ()
     odd = 0
@@ -76,6 +77,9 @@ def compose(arcs: Sequence[Arc], step: Step | None = None) -> Composed:
             continue
         finding, taken = made
         odd += _oddities(part, finding, step)
+        again = any(f.present and f.kind == finding.kind for f in findings)
+        if not finding.present and ("contrast" in part.slots or again):
+            denied.add(finding)  # "not a shudder, a whine"; "harsh, well, firm, no, harsh"
         if finding.kind == "normal" and findings and not _says_where(finding, taken):
             continue  # "one two at fourteen, good": the praise adds nothing to the value
         if not findings:
@@ -88,14 +92,23 @@ def compose(arcs: Sequence[Arc], step: Step | None = None) -> Composed:
         findings[0] = replace(findings[0], **place)  # "no slip, no flare on the one two"
     if len(findings) > 1 and findings[0].kind == "normal" and not _says_where(findings[0], assumed):
         findings, assumed = findings[1:], ()
+    if any(f.present and f.kind != "normal" for f in findings):
+        findings = [f for f in findings if f not in denied]
+    findings = [f for f in findings if not any(_says_more(other, f) for other in findings)]
     doubt = implausible(findings[0], step) if findings else None
     odd = odd if findings else 0
     return Composed(tuple(dict.fromkeys(findings)), None, corrects, changes, assumed, doubt, odd)
 
 
+def _says_more(one: Finding, other: Finding) -> bool:
+    """The first says all that the other says, and more: "it flares, flares on the two three" is one finding."""
+    more, less = one.to_json(), other.to_json()
+    return more != less and all(more.get(key) == value for key, value in less.items())
+
+
 def _oddities(part: _Part, finding: Finding, step: Step | None) -> int:
     """Count what does not go together in one finding."""
-    odd = max(0, len(part.values) - (finding.value is not None))
+    odd = max(0, len(standing(part.values)) - (finding.value is not None))
     if "severity" in part.slots and finding.kind in (*MEASURED_KINDS, "normal", "linkage", "fluid_level"):
         odd += 1
     if finding.gear is not None and finding.gear != "R" and finding.range == "R":
@@ -128,14 +141,20 @@ def _divide(arcs: Sequence[Arc]) -> tuple[list[_Part], str | None, bool]:
             part = parts[-1]
             if tag.key == "command":
                 return [], tag.value, False
-            if tag.key == "talk":
+            if tag.key in ("talk", "hint", "bare"):
+                continue
+            if tag.key == "kind" and "bare" in keys and part.complete:
+                correcting = True  # "flares on the one two, no, two three"
+                continue
+            if tag.key == "restate":
+                correcting = correcting or bool(part.values)
                 continue
             if tag.key == "correct":
                 corrects = corrects or not part.complete
                 correcting = True
                 continue
             if tag.key == "value":
-                if len(part.values) == 1 and correcting:
+                if part.values and correcting:
                     part.values.clear()
                 part.values.append([tag.value, None])
                 continue
@@ -150,7 +169,7 @@ def _divide(arcs: Sequence[Arc]) -> tuple[list[_Part], str | None, bool]:
             elif tag.key == "kind" and old not in (None, value) and not correcting:
                 if old != "normal" or part.slots.keys() & {"shift", "range", "gear"}:
                     parts.append(_Part())
-            elif tag.key == "where" and old not in (None, value) and part.complete and not correcting:
+            elif tag.key in ("where", "place") and old not in (None, value) and part.complete and not correcting:
                 parts.append(_Part({"kind": part.slots["kind"]} if "kind" in part.slots else {}))
             elif tag.key in ("shift", "into", "range", "gear") and old not in (None, value) and not correcting:
                 if part.complete:
@@ -173,7 +192,8 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
     """Make the finding of one part, or None when it says nothing by itself; with the keys the step gave."""
     slots = dict(part.slots)
     shift = _shift_of(slots, step)
-    values = [(number, unit) for words, unit in part.values if (number := _number(words)) is not None]
+    said_values = standing(part.values)
+    values = [(number, unit) for words, unit in said_values if (number := _number(words)) is not None]
     kind = slots.get("kind")
     if kind in ("delay", "lazy"):
         shifting = UNDECIDED[kind][0]
@@ -185,9 +205,15 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
     if kind == "no_drive" and slots.get("range") == "R":
         kind = "no_reverse"
     kinds = step.kinds if step is not None else ()
-    if kind == "slip" and shift is not None and "flare" in kinds and "slip" not in kinds:
+    if kind == "slip" and shift is not None and step is not None and step.procedure == "upshift":
         kind = "flare"  # a slip while the shift is made is what the step calls a flare
-    if kind == "normal" and values and (shift or slots.get("into")):
+    if kind == "engine_speed" and "stall_speed" in kinds:
+        kind = "stall_speed"
+    if kind == "fluid_level" and slots.get("present") == "false" and set(kinds) & {kind, "fluid_condition"}:
+        kind, slots["present"] = "normal", "true"  # a good level is all that is asked, or it is said of the look
+    if kind == "fluid_condition" and slots.get("where") == "clear" and step is not None and step.depth == "pan":
+        kind = "normal"  # nothing lies in the pan
+    if kind == "normal" and values and (shift or slots.get("into") or _is_asked_for(values, kinds)):
         kind = None
     measured = _measure(kind, slots, shift, values, step)
     if measured is None and kind is None:
@@ -209,6 +235,12 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
         said["gear"] = slots.get("into")
     if kind not in ("noise", "leak", "fluid_level", "fluid_condition", "linkage", "pressure"):
         said["where"] = None
+    if kind == "leak":
+        said["where"] = slots.get("place")
+    level = slots.get("level")
+    if level is not None and kind in ("pressure", "stall_speed"):
+        tap = said["where"] if step is None or said["where"] != step.where else None
+        said["where"] = f"{tap} {level}" if tap else level
     said["value"], said["unit"] = value, unit
     taken = _from_step(said, step)
     try:
@@ -266,8 +298,9 @@ def _measure(
         return None
     if kind in MEASURED_KINDS:
         unit = _UNIT_OF[kind]
-        fitting = [v for v in values if v[1] in (None, unit, *_SISTER.get(unit, ()))]
-        value, said = (fitting or list(values))[0]
+        told = [v for v in values if v[1] in (unit, *_SISTER.get(unit, ()))]
+        likely = [v for v in values if v[1] is None and (unit != "rpm" or v[0] >= _LEAST_RPM)]
+        value, said = (told or likely or [v for v in values if v[1] is None] or list(values))[0]
         return kind, value, said or unit
     value, unit_said = values[0]
     if kind is not None:
@@ -286,12 +319,26 @@ def _measure(
     if unit_said == "rpm":
         return ("stall_speed" if wanted == "stall_speed" else "engine_speed"), value, "rpm"
     if wanted is not None and step is not None:
+        value, unit_said = next((v for v in values if _is_asked_for([v], step.kinds)), values[0])
         return wanted, value, unit_said or _UNIT_OF[wanted]
+    if unit_said in ("mph", "km/h") and step is not None and step.shift is not None:
+        return "shift_speed", value, unit_said
     if "gear" in slots and value >= 600 and unit_said is None:
         return "engine_speed", value, "rpm"
     return None
 
 
+def _is_asked_for(values: Sequence[Value], kinds: Sequence[str]) -> bool:
+    """One of the numbers can be what a step asks for: "sixty, and it's holding"."""
+    wanted = next((kind for kind in kinds if kind in MEASURED_KINDS), None)
+    return wanted is not None and any(
+        unit == _UNIT_OF[wanted] or (unit is None and (_UNIT_OF[wanted] != "rpm" or value >= _LEAST_RPM))
+        for value, unit in values
+    )
+
+
+_LEAST_RPM = 300
+"""An engine runs no slower; a number below that is no engine speed where another one was said."""
 _NEVER_AT = ("normal", "leak", "fluid_level", "fluid_condition", "linkage", "no_drive", "no_reverse")
 """Kinds that have no road speed."""
 _SISTER = {"mph": ("km/h",), "psi": ("kPa",)}

@@ -7,23 +7,24 @@ import re
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import cached_property, partial
 
 import numpy as np
 
 from fieldassist.deduce.step import Step
 from fieldassist.finding import Finding
 from fieldassist.phrases import decision
-from fieldassist.phrases.automaton import Arc
+from fieldassist.phrases.automaton import Arc, Automaton
 from fieldassist.phrases.compose import UNDECIDED, Composed, change, compose
 from fieldassist.phrases.covering import covering_sentences
-from fieldassist.phrases.numbers import spell_out
+from fieldassist.phrases.numbers import TEENS, TENS, UNITS, spell_out
 from fieldassist.phrases.phonemes import pronunciations
 from fieldassist.phrases.phrase_set import PhraseSet
 from fieldassist.phrases.plausibility import implausible, surprise
 from fieldassist.phrases.readback import say_choice, say_finding
 from fieldassist.phrases.search import (
     HESITATIONS,
+    PLAIN_WORDS,
     SMALL_WORDS,
     UNKNOWN,
     Alignment,
@@ -39,6 +40,7 @@ MOST_WORDS = 40
 """Words of an utterance that are looked at; nobody puts an observation in more."""
 PER_ODDS = 0.15
 """Cost of a reading for each nat (factor of e) by which the engine holds it less likely than its best one."""
+SKIP_PLAIN, SKIP_WORD = Costs().skip_plain, Costs().skip_word
 UNCONTESTED = 9.0
 """Margin of a reading that no other comes near."""
 MOST_ALTERNATIVES = 8
@@ -117,17 +119,45 @@ class Matcher:
             return Match("accept", None, "note", 1.0, UNCONTESTED, say="note", understood="note")
         other_talk = None if isinstance(heard, str) else heard.other_talk
         useful = [r for r in readings if not r.empty]
-        if not useful:
-            return self._changed(readings, previous, step, other_talk)
-        best = useful[0]
-        rivals = _different(useful)
-        margin = rivals[0].cost - best.cost if rivals else UNCONTESTED
-        return self._decided(best, rivals, _evidence(best, step, other_talk), margin, previous, step)
+        if useful:
+            best = useful[0]
+            rivals = _different(useful)
+            margin = rivals[0].cost - best.cost if rivals else UNCONTESTED
+            match = self._decided(best, rivals, _evidence(best, step, other_talk), margin, previous, step)
+        else:
+            match = self._changed(readings, previous, step, other_talk)
+        command = self._begins_with_command(heard) if match.decision == "ignore" else None
+        if command is not None:
+            say = command.replace("_", " ")
+            return Match("accept", None, command, 1.0, UNCONTESTED, say=say, understood=command)
+        return match
+
+    def _begins_with_command(self, heard: str | Hypothesis) -> str | None:
+        """Return the command that an utterance begins with, in enough words.
+
+        The reason may follow: "skip this one, the road's wet".
+        """
+        if not isinstance(heard, str) and ((heard.other_talk or 0.0) > 0.5 or heard.confidence < 0.5):
+            return None
+        words = _plain_text(heard)
+        while words and words[0] in COMMAND_LEADS:
+            words = words[1:]
+        for length in range(min(len(words), LONGEST_COMMAND), 1, -1):
+            for name, automaton in self._commands.items():
+                enough = length >= LEAST_COMMAND or name in SHORT_COMMANDS
+                if enough and automaton.accepts(tuple(words[:length])):
+                    return name
+        return None
+
+    @cached_property
+    def _commands(self) -> dict[str, Automaton]:
+        return {name: self.phrases.rule(f"commands.{rule}") for rule, name in COMMAND_RULES.items()}
 
     def _is_note(self, heard: str | Hypothesis) -> bool:
         """Tell whether an utterance begins with the command that keeps the rest of it as a voice note."""
-        text = heard if isinstance(heard, str) else heard.text
-        words = [word for word in normalise(text).split() if word not in HESITATIONS]
+        words = _plain_text(heard)
+        while words and words[0] in COMMAND_LEADS:
+            words = words[1:]
         return any(words[: len(start)] == start for start in self._note_starts)
 
     def _decided(
@@ -238,39 +268,74 @@ class Matcher:
 LENIENCE = 0.4
 """Of the cost of a passed-over word, what is not held against the reading: the search must rather take a word
 for one that sounds like it than pass over it, but a word too many is no sign that the rest was misheard."""
+FIRST_SKIPPED, FURTHER_SKIPPED = 0.45, 0.1
+"""Costs of a passed-over word round a finding that the step asks for, of each of the first two and of further
+ones: people put an observation into many words of their own. Plain words cost nothing there."""
+SURE_WORDS, PLAIN_ROUND_ONE = 2, 0.08
+"""Words that carry the sense from which on that holds; cost of a plain word round fewer."""
+PLAIN_ELSEWHERE = 0.7
+"""Cost of a passed-over plain word on top of the search's where the reading is nothing that the step asks for."""
 LEAST_SHARE = 1e-3
 """Share of the best reading's below which a reading is not held less likely any more."""
 DOUBTFUL = 0.3
 """Cost of a reading whose value can hardly be so."""
 UNEXPECTED_KIND = 0.25
+STANDING_KIND = 0.6
 UNEXPECTED_PLACE = 0.15
-"""Costs of a finding kind, or of a shift, gear or range, that the step is not about."""
+"""Costs of a finding kind, of one that is looked at before the drive, or of a shift, gear or range, that the step
+is not about."""
+BEFORE_THE_DRIVE = ("fluid_level", "fluid_condition", "leak", "linkage")
+_LINKAGES = ("selector", "throttle")
+NOT_ASKED, LAST_RESORT = 2.0, 0.3
+"""Costs of words that mean a finding only where the step asks for it, and of such that mean it only where nothing
+else fits: the values of `hint` in the grammars."""
+COMMAND_RULES = {
+    "next": "next", "again": "again", "back": "back", "skip_step": "skip", "strike": "strike", "hold": "hold",
+    "resume": "resume", "note": "note", "how_far": "how_far", "finish": "finish",
+}  # fmt: skip
+COMMAND_LEADS = (
+    "sorry", "please", "okay", "right", "just", "let's", "can", "could", "you", "we", "no", "so", "now", "and",
+)  # fmt: skip
+"""What people say before a command."""
+LEAST_COMMAND, LONGEST_COMMAND = 3, 8
+"""Words of a command that stands at the beginning of more."""
+SHORT_COMMANDS = ("skip", "strike", "resume")
+"""Commands of which two words are enough there."""
+NUMBER_WORDS = frozenset((*UNITS, *TEENS, *TENS))
 BARE_NO = 0.4
 """Cost of taking a "no" for a correction: before what is seen it mostly says that it was not there."""
 
 
 def _unexpected(arc: Arc, step: Step | None) -> float:
-    cost = 0.0
+    hints = {tag.value for tag in arc.tags if tag.key == "hint"}
+    cost = LAST_RESORT if "last" in hints else 0.0
     for tag in arc.tags:
         if tag.key == "correct":
             cost += BARE_NO if arc.word == "no" else 0.0
         elif step is None:
-            continue
+            cost += NOT_ASKED if tag.key == "hint" and tag.value == "asked" else 0.0
         elif tag.key == "kind":
             kinds = UNDECIDED.get(tag.value or "", (tag.value,))
             expected = any(kind in step.kinds or kind == "normal" for kind in kinds)
-            cost += 0.0 if expected else UNEXPECTED_KIND
-        elif tag.key in ("shift", "gear", "range"):
+            standing = any(kind in BEFORE_THE_DRIVE for kind in kinds)
+            unexpected = NOT_ASKED if "asked" in hints else STANDING_KIND if standing else UNEXPECTED_KIND
+            cost += 0.0 if expected else unexpected
+        elif tag.key in ("shift", "gear", "range") or (tag.key == "where" and tag.value in _LINKAGES):
             wanted = getattr(step, tag.key)
             cost += UNEXPECTED_PLACE if wanted is not None and wanted != tag.value else 0.0
     return cost
+
+
+def _plain_text(heard: str | Hypothesis) -> list[str]:
+    text = heard if isinstance(heard, str) else heard.text
+    return [word for word in normalise(text).split() if word not in HESITATIONS]
 
 
 def normalise(text: str) -> str:
     """Return typed or recognised text as plain lower-case words: figures and signs spelt out."""
     text = text.lower().replace("’", "'")
     text = re.sub(r"\bkm/h\b|\bkmh\b", " kilometers per hour ", text)
-    text = re.sub(r"(?<=[\d ])(sec|secs|s)\b\.?", " seconds ", text)
+    text = re.sub(r"(?<=\d)\s*(sec|secs|s)\b\.?", " seconds ", text)
     text = spell_out(text)
     text = re.sub(r"[^a-z'\[\] ]+", " ", text)
     return " ".join(word.strip("'") for word in text.split() if word.strip("'"))
@@ -305,14 +370,33 @@ def _versions(heard: str | Hypothesis, whole: frozenset[str]) -> list[tuple[tupl
 
 
 def _split(words: Sequence[HeardWord], whole: frozenset[str]) -> tuple[HeardWord, ...]:
-    """Split `fluid's` into `fluid is` unless it is a word of the grammar; keep to the first MOST_WORDS words."""
+    """Split `fluid's` into `fluid is` unless it is a word of the grammar; leave out what is said twice in a row;
+    keep to the first MOST_WORDS words."""
     out: list[HeardWord] = []
-    for word in words:
+    for word in _without_repeats(words):
         if word.text.endswith("'s") and word.text not in whole and word.text not in SMALL_WORDS:
             out += [HeardWord(word.text[:-2], word.confidence), HeardWord("is", word.confidence)]
         else:
             out.append(word)
     return tuple(out[:MOST_WORDS])
+
+
+def _without_repeats(words: Sequence[HeardWord]) -> list[HeardWord]:
+    """Leave out the first of up to three words that are said twice in a row: "it's, um, it's slipping".
+
+    Numbers are left as they are: "two two fifty"."""
+    out: list[HeardWord] = []
+    for word in words:
+        out.append(word)
+        if word.text in HESITATIONS or word.text in NUMBER_WORDS:
+            continue
+        said = [i for i, kept in enumerate(out) if kept.text not in HESITATIONS]
+        for length in (3, 2, 1):
+            again, before = said[-length:], said[-2 * length : -length]
+            if len(before) == length and [out[i].text for i in again] == [out[i].text for i in before]:
+                out = [kept for i, kept in enumerate(out) if i not in before]
+                break
+    return out
 
 
 def _alignments(lattice: Lattice, words: Sequence[HeardWord]) -> list[Alignment]:
@@ -393,10 +477,21 @@ def _evidence(
     carrying = [reading.heard[i].confidence for i in _content(reading)]
     confidence = sum(carrying) / max(1, len(carrying))
     total_doubt = sum(1.0 - word.confidence for word in reading.heard)
-    skipped = _skipped(reading)
-    misfit = reading.alignment.misfit + reading.cost - reading.alignment.cost - LENIENCE * skipped
     kinds = (*step.kinds, "normal") if step is not None else ()
     expected = bool(findings) and findings[0].kind in kinds
+    asked = step is not None and expected and findings[0].kind != "normal"
+    skipped, plain = _skipped(reading), _skipped(reading, PLAIN_WORDS)
+    misfit = reading.alignment.misfit + reading.cost - reading.alignment.cost
+    if asked:
+        other = skipped - plain
+        misfit -= SKIP_PLAIN * plain + SKIP_WORD * other
+        if len(carrying) < SURE_WORDS:
+            misfit += (SKIP_WORD - LENIENCE) * other + PLAIN_ROUND_ONE * plain
+        else:
+            misfit += FIRST_SKIPPED * min(other, 2.0) + FURTHER_SKIPPED * max(0.0, other - 2.0)
+        skipped = other
+    else:
+        misfit += PLAIN_ELSEWHERE * plain - LENIENCE * skipped
     return decision.Evidence(
         misfit, len(carrying), skipped, reading.composed.odd, confidence, total_doubt, bare, expected, other_talk
     )
@@ -411,11 +506,12 @@ def _content(reading: _Reading) -> list[int]:
     return sorted(i for i in carrying if i < len(reading.heard))
 
 
-def _skipped(reading: _Reading) -> float:
-    """Heard content words that found no place."""
+def _skipped(reading: _Reading, among: frozenset[str] | None = None) -> float:
+    """Heard content words that found no place; of them those `among` some."""
     words = [reading.heard[i] for i in reading.alignment.skipped]
     return sum(
         word.confidence
         for word in words
         if word.text not in SMALL_WORDS and word.text not in HESITATIONS and word.text != UNKNOWN
+        and (among is None or word.text in among)
     )

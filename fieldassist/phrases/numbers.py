@@ -27,6 +27,8 @@ WORDS: frozenset[str] = frozenset((*UNITS, *TEENS, *TENS, *ZEROS, *REPEATS, *JOI
 """Every word that can be part of a number."""
 
 LARGEST = 99_999
+_NEAR = 0.12
+"""Share by which two numbers differ at most that are tries at one."""
 
 _NAMES = {value: word for table in (UNITS, TEENS, TENS) for word, value in table.items()}
 _DIGIT_NAMES = tuple(UNITS)
@@ -51,6 +53,28 @@ def read_number(words: str | Sequence[str]) -> float | None:
         return float(f"{whole}.{digits}")
     value = _whole(tokens)
     return None if value is None else float(value)
+
+
+def standing(values: Sequence[Sequence[str | None]]) -> list[Sequence[str | None]]:
+    """Return the numbers (words, unit) that stand: one that the next begins again is a false start, and of two
+    that lie near each other the last one is meant.
+
+    "sixty, um, sixty two pounds" is 62 pounds, "twenty four, twenty five miles an hour" is 25.
+    """
+    out: list[Sequence[str | None]] = []
+    for value in values:
+        if out and out[-1][1] in (None, value[1]) and _goes_on(out[-1][0] or "", value[0] or ""):
+            out.pop()
+        out.append(value)
+    return out
+
+
+def _goes_on(before: str, after: str) -> bool:
+    """The second number says the first again, or one near it."""
+    if f"{after} ".startswith(f"{before} "):
+        return True
+    one, other = read_number(before), read_number(after)
+    return one is not None and other is not None and abs(one - other) <= _NEAR * max(one, other)
 
 
 def say_number(value: float) -> tuple[str, ...]:

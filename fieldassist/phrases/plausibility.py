@@ -15,6 +15,8 @@ _POSSIBLE: dict[str, tuple[float, float]] = {
     "mph": (2, 130), "km/h": (3, 210), "rpm": (300, 8000), "psi": (0, 400), "kPa": (0, 2800), "s": (0, 30),
 }  # fmt: skip
 """What a value can be at all, by unit. Outside it the value is asked back."""
+_LEAST_SHIFT = 4.0
+"""Lowest road speed in mph of a shift; a car that coasts to a stop makes its last one about there."""
 _TOP_OF_SHIFT = {"2": 70.0, "3": 105.0}
 """Highest road speed in mph at which an upshift into a gear is likely at full throttle."""
 _USUAL_SHIFT: dict[str, dict[str, tuple[float, float]]] = {
@@ -42,6 +44,8 @@ def implausible(finding: Finding, step: Step | None = None) -> str | None:
         if int(after) > int(before):
             top = _TOP_OF_SHIFT.get(after, high)
             high = min(high, top if finding.unit == "mph" else top * 1.609344)
+    if finding.kind == "shift_speed" and finding.unit in _MPH:
+        low = _LEAST_SHIFT * _MPH[finding.unit]
     if finding.kind == "stall_speed":
         low, high = 800, 4500
     if not low <= finding.value <= high:

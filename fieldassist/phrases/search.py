@@ -35,6 +35,9 @@ _FILLERS = Path(__file__).resolve().parent / "fillers.toml"
 _FILLER_WORDS = tomllib.loads(_FILLERS.read_text(encoding="utf-8"))
 HESITATIONS: frozenset[str] = frozenset(_FILLER_WORDS["hesitations"])
 SMALL_WORDS: frozenset[str] = frozenset(_FILLER_WORDS["small_words"])
+PLAIN_WORDS: frozenset[str] = frozenset((*_FILLER_WORDS["plain_words"], *_FILLER_WORDS["trade_words"]))
+PLAIN_STRENGTH = 2.0
+"""How much more it costs to take a plain word that the grammar lacks for another one that sounds like it."""
 DROPPABLE_WORDS: frozenset[str] = frozenset(_FILLER_WORDS["droppable_words"])
 """Words that carry no observation by themselves: cheap to pass over, cheap to miss (`fillers.toml`)."""
 
@@ -57,11 +60,13 @@ class Costs:
     """A grammar word that sounds exactly like the word that was heard, and is spelt otherwise: to, two."""
     skip_hesitation: float = 0.02
     skip_small: float = 0.06
+    skip_plain: float = 0.5
+    """A word of any talk or of the trade: not taken for another that sounds a little like it."""
     skip_word: float = 1.25
     skip_unknown: float = 0.8
     miss_small: float = 0.35
     """A small word of the grammar that was not heard."""
-    prior: float = 0.05
+    prior: float = 0.03
     """Share of the grammar's own weights (natural log) in the cost."""
     coarse: int = 60
     """Likeness in percent, over broad classes of sounds, below which a word of the grammar is not looked at."""
@@ -80,7 +85,7 @@ class Alignment:
     skipped: tuple[int, ...]
     """Heard words that were passed over."""
     end_tags: tuple[Tag, ...] = ()
-    prior: float = 0.0
+    prior: float = 0.03
     """Share of the cost that comes from the grammar's own weights."""
 
     @property
@@ -161,7 +166,10 @@ class Searcher:
             return self.costs.skip_unknown
         if word.text in HESITATIONS:
             return self.costs.skip_hesitation
-        base = self.costs.skip_small if word.text in SMALL_WORDS else self.costs.skip_word
+        if word.text in SMALL_WORDS:
+            base = self.costs.skip_small
+        else:
+            base = self.costs.skip_plain if word.text in PLAIN_WORDS else self.costs.skip_word
         return base * (0.2 + 0.8 * word.confidence)
 
     def search(
@@ -238,7 +246,10 @@ class Lattice:
             self.begin.append(len(sounds))
             phones = [-1] if word.text == UNKNOWN else [PHONE_INDEX[p] for p in pronunciations(word.text)[0]]
             sounds += phones
-            strength += [0.5 + 0.5 * word.confidence] * len(phones)
+            sure = 0.5 + 0.5 * word.confidence
+            if word.text in PLAIN_WORDS and word.text not in self.searcher.vocabulary:
+                sure *= PLAIN_STRENGTH
+            strength += [sure] * len(phones)
         self.begin.append(len(sounds))
         self.sounds = sounds
         self.strength = strength

@@ -16,7 +16,7 @@ ACCEPTED_COST, ACCEPTED_MORE = 0.45, 0.3
 """Cost per heard word, and on top of that, above which the nearest sentence is no reading of what was heard."""
 
 
-STRICT = Costs(prior=0.01, miss_small=1.2, skip_small=0.25, homophone=0.05, coarse=40, fine=0.5)
+STRICT = Costs(prior=0.01, miss_small=1.2, skip_small=0.25, skip_plain=1.25, homophone=0.05, coarse=40, fine=0.5)
 """Prices of the search in a foreign grammar: its small words may carry the sense ("on", "off"), and it is
 small enough that every word which sounds faintly like what was heard can be looked at."""
 
