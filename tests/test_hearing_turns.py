@@ -50,7 +50,7 @@ class Jealous:
 @pytest.fixture
 def hearing() -> Iterator[Hearing]:
     with closing(Hearing("sphinx", gears=len(UNIT.forward))) as hearing:
-        hearing.phrases.prepare(STEPS[0], hearing.gears)
+        hearing.phrases.listening(hearing.gears)
         real: ContainedEngine = hearing.engine
         with closing(real):
             hearing.engine = Jealous()  # type: ignore[assignment]
@@ -73,4 +73,4 @@ def test_a_step_that_changes_within_an_utterance_is_expected_after_it(hearing: H
     assert isinstance(engine, Jealous)
     assert not engine.disturbed
     turn = ["start", "feed", "feed", "feed", "feed", "pause", "finish", "use_automaton"]
-    assert engine.asked == ["use_automaton", *turn, *turn, *turn, "start"]
+    assert engine.asked == ["watch_for", "use_automaton", *turn, *turn, *turn, "start"]

@@ -10,6 +10,7 @@ from typing import Any
 
 from fieldassist.deduce.step import Step
 from fieldassist.drive.dialogue import Heard, State
+from fieldassist.drive.over_prompt import OverPrompt, Spotted, commands, watched
 from fieldassist.finding import Finding
 from fieldassist.phrases import Match, Matcher, load_phrases
 from fieldassist.phrases.phrase_set import MOST_GEARS
@@ -38,6 +39,8 @@ class Hearing:
     """An utterance has begun: the engine is left alone until it has ended."""
     _later: tuple[Step | None] | None = None
     """What to expect after it."""
+    watches: bool | None = None
+    """Whether the engine watches for commands over a prompt; None before it was asked."""
 
     def __init__(
         self, engine: str | None = None, model: str | Path | None = None, gears: int = MOST_GEARS
@@ -49,6 +52,9 @@ class Hearing:
         self.engine = ContainedEngine(engine, model, report=self._told.append)
         self._in_background = ThreadPoolExecutor(1, "phrases")
         self._matcher = self._in_background.submit(Matcher, self.phrases)  # not needed before the first answer
+        self.over_prompt: OverPrompt | None = None
+        """Where the engine can watch for commands, what it listens with."""
+        self._unwatched: list[tuple[Samples, bool]] = []
 
     @property
     def matcher(self) -> Matcher:
@@ -65,10 +71,6 @@ class Hearing:
             return
         self._ready = self._in_background.submit(self._expect, step)
 
-    def prepare(self, step: Step | None) -> None:
-        """Make ready in the background what `expect` will need for the step that comes next."""
-        self._in_background.submit(self.phrases.prepare, step, self.gears)
-
     def start(self) -> None:
         """Begin an utterance. Raises UserError when the engine cannot take what it is to expect."""
         if self._ready is not None:
@@ -77,8 +79,40 @@ class Hearing:
         self._under_way = True
         self.engine.start()
 
+    def watch(self, suppressed: Samples, subtracted: Samples, prompting: bool) -> Spotted | None:
+        """Take a stretch of the stream, with the prompts suppressed and with them only subtracted (equally long);
+        return a command that was said over a prompt. While the engine is made ready for a step it waits."""
+        if self._ready is not None and self._ready.done():
+            self._ready.result()
+            self._ready = None
+        if self.over_prompt is None:
+            return None
+        listening = self.over_prompt.listens(prompting, len(subtracted))
+        part = self.over_prompt.take(suppressed, subtracted, listening)
+        if part is not None:
+            self._unwatched.append(part)
+        if self._ready is not None:
+            return None
+        spotted = None
+        for samples, anew in self._unwatched:
+            if len(samples):
+                spotted = self.over_prompt.look(self.engine.watch(samples, anew)) or spotted
+        self._unwatched.clear()
+        return spotted
+
+    def understand(self, spotted: Spotted, state: State) -> tuple[Heard, Utterance]:
+        """Return what a command over a prompt means, and the utterance that it was."""
+        begin = spotted.end - len(spotted.samples) / SAMPLE_RATE
+        utterance = Utterance(spotted.samples, max(0.0, begin), spotted.end, over_prompt=True)
+        kept = record(Hypothesis(spotted.text, (), 1.0), self.engine.name, utterance)
+        return Heard("accept", command=spotted.command, record=kept), utterance
+
     def _expect(self, step: Step | None) -> None:
-        self.engine.use_automaton(self.phrases.listening(step, self.gears))
+        if self.watches is None:
+            wordings = commands(self.phrases)
+            self.watches = self.engine.watch_for(watched(wordings))
+            self.over_prompt = OverPrompt(wordings) if self.watches else None
+        self.engine.use_automaton(self.phrases.listening(self.gears))
 
     def feed(self, samples: Samples) -> None:
         """Take a stretch of it."""
@@ -92,7 +126,7 @@ class Hearing:
         """End the utterance: what was heard, and what it means where the dialogue stands."""
         hypothesis = self.engine.finish()
         heard = heard_from(hypothesis, self.matcher, state, record(hypothesis, self.engine.name, utterance))
-        if utterance.over_prompt and heard.command != "hold":
+        if utterance.over_prompt and heard.command != "hold" and not self.watches:
             heard = self._as_hold(utterance, state, hypothesis.confidence) or heard
         self._under_way = False
         if self._later is not None:

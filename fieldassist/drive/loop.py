@@ -15,7 +15,6 @@ from typing import Any, Protocol
 
 from fieldassist.deduce import Context, deduce, shop_priors
 from fieldassist.deduce.unit import Unit
-from fieldassist.drive.checklist import Item
 from fieldassist.drive.dialogue import (
     Action,
     Begin,
@@ -125,6 +124,7 @@ class DriveLoop:
         self._inbox: deque[tuple[Happening, Samples | None]] = deque()
         self._sound_at = time.monotonic()
         self._broken_off = False
+        self._commanded_at = 0.0  # seconds of the stream
         self._retry_at = 0.0
         self._stuck = False
         self._seen = max((event.seq or 0 for event in file.events()), default=0)
@@ -152,6 +152,8 @@ class DriveLoop:
                     samples = self._echo.clean(samples, self.speaker.playing)
                 if busy and not was_busy:
                     self._endpointer.prompt(True)
+                if self._half_duplex:
+                    self._watch(samples, busy)
                 self._listen(self._endpointer.push(samples))
                 if was_busy and not busy:  # what was held back of the prompt is in by now
                     self._endpointer.prompt(False)
@@ -214,6 +216,17 @@ class DriveLoop:
             self._listen(self._endpointer.flush())
             self._broken_off = False
 
+    def _watch(self, samples: Samples, busy: bool) -> None:
+        """Listen for commands over the prompt that plays."""
+        spotted = self._hearing.watch(samples, self._echo.subtracted, busy)
+        if spotted is None:
+            return
+        self._commanded_at = self._endpointer.position
+        heard, utterance = self._hearing.understand(spotted, self.state)
+        if spotted.command in ("strike", "skip"):  # "hold" stops it by itself, after "again" it is said again
+            self.speaker.hush(but="caution")
+        self._take_heard(heard, utterance)
+
     def _listen(self, cuts: list[Cut]) -> None:
         for cut in cuts:
             if isinstance(cut, Began):
@@ -229,8 +242,10 @@ class DriveLoop:
     def _understand(self, utterance: Utterance) -> None:
         began = time.monotonic()
         heard = self._hearing.finish(utterance, self.state)
-        if utterance.over_prompt and heard.command != "hold":
+        if utterance.over_prompt and (self._hearing.watches or heard.command != "hold"):
             return  # the prompt's own echo, or talk over it
+        if utterance.start < self._commanded_at:
+            return  # the end of a command that was heard over the prompt
         if self._broken_off:  # half a sentence may say the opposite of the whole
             heard = replace(
                 heard, decision="ask", finding=None, command=None, alternatives=(), more=(), ask=BROKEN_OFF
@@ -238,6 +253,9 @@ class DriveLoop:
         seconds = len(utterance.samples) / 16_000
         now = time.monotonic()
         self._ended_at = (seconds, now - began, began)
+        self._take_heard(heard, utterance)
+
+    def _take_heard(self, heard: Heard, utterance: Utterance) -> None:
         self._screen.heard(heard, self.state)
         if self._keep_clips and (not self._is_overheard(heard) or self.file.room() > OVERHEARD_LEAST_ROOM):
             heard = replace(heard, record={**heard.record, "clip": clip_id(utterance.samples)})
@@ -327,9 +345,6 @@ class DriveLoop:
                 self.speaker.hush()
             case Expect(step):
                 self._hearing.expect(step)
-                following = upcoming(self.state)
-                if following is not None:
-                    self._hearing.prepare(following.step)
             case Deduce():
                 self._inbox.append((Deduced(self._deduction()), None))
 
@@ -339,14 +354,6 @@ class DriveLoop:
         except UserError as error:
             self._screen.told(f"deduction: {error}")
             return None
-
-
-def upcoming(state: State) -> Item | None:
-    """Return the item that is most likely asked next."""
-    items = [item for item in state.checklist.items if not item.on_request]
-    places = [index for index, item in enumerate(items) if item.id == state.item]
-    left = items[places[0] + 1 :] if places else []
-    return next((item for item in left if item.id not in state.view.steps_done), None)
 
 
 def deduction(unit: Unit, view: SessionView) -> dict[str, Any]:

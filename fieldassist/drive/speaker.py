@@ -35,6 +35,7 @@ class Speaker:
         self._queue: deque[tuple[str, str]] = deque()
         self._playing: Playing | None = None
         self._working = False
+        self._why: str | None = None  # what is being said is said for
         self._closed = False
         self._told: list[str] = []
         self._mute = False
@@ -60,10 +61,12 @@ class Speaker:
             self._queue.append((text, why))
             self._changed.notify_all()
 
-    def hush(self) -> None:
-        """Stop in the middle of the word, and drop what was still to be said."""
+    def hush(self, but: str = "") -> None:
+        """Stop in the middle of the word, and drop what was still to be said; `but`: not what is said for this."""
         with self._changed:
-            self._queue.clear()
+            self._queue = deque(item for item in self._queue if item[1] == but)
+            if self._why == but:
+                return
             self._hushed += 1
             if self._playing is not None:
                 self._playing.stop()
@@ -102,11 +105,11 @@ class Speaker:
                 if self._closed:
                     return
                 text, why = self._queue.popleft()
-                self._working = True
+                self._working, self._why = True, why
                 hushed = self._hushed
             self._speak(text, why, hushed)
             with self._changed:
-                self._working = False
+                self._working, self._why = False, None
                 self._playing = None
                 self._changed.notify_all()
 

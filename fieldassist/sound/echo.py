@@ -5,6 +5,10 @@ When: every prompt opens the loudspeaker anew and comes back some hundredths of 
 one before, so it is looked for, and sound is held back for the half second that this takes. How: the canceller of
 the WebRTC audio processing module (package `pywebrtc-audio`) follows the path, and keeps what it has learnt
 from prompt to prompt, since each is offered to it equally long before it comes back.
+
+It suppresses what it cannot subtract, and with it much of a voice that speaks over a loud prompt. So there is a
+second stream, of a canceller that only subtracts: words over a prompt are heard in that one, and the first says
+whether anybody but the loudspeaker speaks.
 """
 
 from __future__ import annotations
@@ -18,10 +22,12 @@ from typing import Protocol
 import numpy as np
 from pywebrtc_audio import EchoCanceller as WebRtcEchoCanceller
 
+from fieldassist.sound.linear import BLOCK, LinearCanceller
 from fieldassist.words.recognizer import SAMPLE_RATE, Samples
 
 FRAME = SAMPLE_RATE // 100
-"""Samples that the canceller takes at a time."""
+"""Samples that the cancellers take at a time."""
+assert FRAME % BLOCK == 0
 LATEST_SECONDS = 0.8
 """The latest that a prompt is looked for: a wireless loudspeaker takes a quarter of a second."""
 HELD_BACK_SECONDS = 1.2
@@ -88,6 +94,9 @@ class EchoCanceller:
         """`clock`: what `Played.began` was read from."""
         self._now = clock
         self._canceller = WebRtcEchoCanceller(SAMPLE_RATE, 1)
+        self._subtracting = LinearCanceller()
+        self.subtracted = np.zeros(0, np.int16)
+        """The same stretch as `clean` returned last, with the prompts only subtracted."""
         self._clock = _StreamClock()
         self._prompts: list[_Prompt] = []
         self._latest: Played | None = None
@@ -115,19 +124,27 @@ class EchoCanceller:
         near = np.concatenate([self._held, samples])
         self._held = near[:0]
         if not self._prompts:
+            self.subtracted = near
             return near
         for prompt in self._prompts:
             self._look_for(prompt, samples)
         ready = self._ready(begin, len(near), played)
-        cleaned = near[:0]
+        cleaned = subtracted = near[:0]
         if ready:
-            cleaned = self._canceller.process(near[:ready], self._far(begin, ready))
+            far = self._far(begin, ready)
+            if ready > len(samples) + FRAME:  # held back until now: gone through twice, it is clean from its start
+                self._subtracting.process(near[:ready], far)
+                self._canceller.process(near[:ready], far)
+            cleaned = self._canceller.process(near[:ready], far)
+            subtracted = self._subtracting.process(near[:ready], far)
         self._prompts = [
             prompt for prompt in self._prompts if prompt.played is played or not prompt.is_over(begin + ready)
         ]
         self._held = near[ready:]
         if not self._prompts:
-            cleaned, self._held = np.concatenate([cleaned, self._held]), near[:0]
+            cleaned, subtracted = (np.concatenate([part, self._held]) for part in (cleaned, subtracted))
+            self._held = near[:0]
+        self.subtracted = subtracted
         return cleaned
 
     def _ready(self, begin: int, length: int, played: Played | None) -> int:

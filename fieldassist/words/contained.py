@@ -45,6 +45,7 @@ class ContainedEngine:
         self._factory = factory
         self._report = report
         self._expected: tuple[str, object] | None = None
+        self._watched: object = None
         self._kept: list[Samples] = []
         self._given_up = False
         self.restarts = 0
@@ -70,6 +71,27 @@ class ContainedEngine:
         self._expected = ("use_automaton", automaton)
         missing: tuple[str, ...] = self._persistently("use_automaton", automaton, within=LOAD_SECONDS)
         return missing
+
+    def watch_for(self, watched: Sequence[tuple[Automaton, float]]) -> bool:
+        """Watch a stream for these sentences (and what each costs, nats) beside the utterances.
+
+        False where the engine cannot.
+        """
+        can: bool = self._worker.call("watch_for", watched, within=LOAD_SECONDS)
+        self._watched = watched if can else None
+        return can
+
+    def watch(self, samples: Samples, anew: bool) -> str:
+        """Take a stretch of the stream that is watched; return the words of the sentences in it so far.
+
+        When the engine is lost here, so is what it watched: the stream is not offered again.
+        """
+        try:
+            text: str = self._worker.call("watch", samples, anew, within=FEED_SECONDS)
+            return text
+        except WorkerLost:
+            self._offer_again()
+            return ""
 
     def start(self) -> None:
         """Begin an utterance, dropping one that was not finished."""
@@ -180,6 +202,8 @@ class ContainedEngine:
         self.restarts += 1
         try:
             self._worker = self._open()
+            if self._watched is not None:
+                self._worker.call("watch_for", self._watched, within=LOAD_SECONDS)
             if self._expected is not None:
                 self._worker.call(*self._expected, within=LOAD_SECONDS)
         except WorkerLost as error:

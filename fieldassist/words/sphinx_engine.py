@@ -129,6 +129,14 @@ class SphinxEngine:
             self._early = None
         return ""
 
+    def watch_for(self, watched: object) -> bool:
+        """It cannot."""
+        return False
+
+    def watch(self, samples: Samples, anew: bool) -> str:
+        """Nothing is watched for."""
+        return ""
+
     def pause(self) -> None:
         """Decode what was fed, so that the result is there by the time that the pause has been long enough."""
         if self._early is None and self._attempts < _MOST_EARLY:

@@ -21,6 +21,7 @@ from fieldassist.resources import home
 from fieldassist.words.graph import Filler, model_for_grammar, word_boundaries
 from fieldassist.words.models import ModelFolder
 from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples, Word
+from fieldassist.words.watching import Watched, Watcher
 from fieldassist.words.worker import Worker, WorkerLost
 
 UNKNOWN = "[unk]"
@@ -47,12 +48,13 @@ class VoskEngine:
         vosk.SetLogLevel(-1)
         self.folder = folder
         self._rate = sample_rate
-        self._model = _load(folder.path)
-        self._graph = folder.path
         self._fed = 0
         self._began = 0
         self._pieces: list[dict[str, Any]] = []
-        self._recognizer = self._new_recognizer(None)
+        self._model: Any = None
+        self._graph: Path | None = None
+        if not has_our_phones(folder.path):  # ours is loaded with the graph of the first grammar
+            self._use_graph(folder.path)
 
     def use_phrases(self, phrases: Sequence[str]) -> tuple[str, ...]:
         """Expect these phrases; return the words that the model's vocabulary lacks.
@@ -65,8 +67,7 @@ class VoskEngine:
         if has_our_phones(self.folder.path) and usable:
             self.use_automaton(automaton_of(usable))
             return missing
-        if self._graph != self.folder.path:
-            self._model, self._graph = _load(self.folder.path), self.folder.path
+        self._use_graph(self.folder.path)
         if self.folder.takes_grammar:
             self._recognizer = self._new_recognizer(json.dumps([*usable, UNKNOWN]))
         return missing
@@ -115,6 +116,8 @@ class VoskEngine:
 
     def start(self) -> None:
         """Begin an utterance, dropping one that was not finished."""
+        if self._graph is None:
+            self._use_graph(self.folder.path)
         if self._fed > self._began:
             self._recognizer.FinalResult()
         self._began = self._fed
@@ -144,6 +147,16 @@ class VoskEngine:
         hypothesis = _joined([piece for piece in heard if piece.text])
         exact = self._graph != self.folder.path  # only there is other talk weighed against the grammar
         return hypothesis if exact else replace(hypothesis, other_talk=None)
+
+    def watch_for(self, watched: Watched) -> bool:
+        """Watch for these sentences beside what utterances are heard with; only a model with our phones can."""
+        if has_our_phones(self.folder.path):
+            self._watcher = Watcher(self.folder.path, watched)
+        return has_our_phones(self.folder.path)
+
+    def watch(self, samples: Samples, anew: bool) -> str:
+        """Take a stretch of the stream that is watched; return the sentences in it so far."""
+        return self._watcher.watch(samples, anew)
 
     def _text_so_far(self, partial: str) -> str:
         done = [piece["alternatives"][0]["text"] for piece in self._pieces if piece.get("alternatives")]

@@ -1,0 +1,88 @@
+"""Commands watched for in a stream that does not stop: a small graph of its own beside that of the step.
+
+The graph goes round: other talk, whatever it is, says nothing; a command in the midst of it says its words. So the
+stream needs no cutting into utterances, which is what fails while a prompt comes back from the loudspeaker.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tempfile
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import vosk
+
+from fieldassist.errors import UserError
+from fieldassist.phrases.automaton import Automaton
+from fieldassist.words.graph import UNKNOWN, Filler, _constant_fst, _Graph, _other_talk, _spell, word_boundaries
+from fieldassist.words.recognizer import SAMPLE_RATE, Samples
+
+Watched = Sequence[tuple[Automaton, float]]
+"""Sentences to be watched for, and the nats that they cost in the midst of other talk, beside their weights."""
+
+_SEARCH = {"beam": "12.0", "lattice-beam": "1.0", "max-active": "1500", "min-active": "50"}
+"""Only the best way is asked for; a wider lattice costs ten times the time where a prompt is left over."""
+
+
+class Watcher:
+    """Hears commands in a stream."""
+
+    def __init__(self, model: Path, watched: Watched) -> None:
+        """`model`: a folder of our own acoustic model; `watched`: the commands.
+
+        Raises UserError when there is no room for the graph, or libvosk refuses it.
+        """
+        try:
+            with tempfile.TemporaryDirectory(prefix="fieldassist-") as folder:
+                write_folder(model, watched, Path(folder))
+                self._recognizer: Any = vosk.KaldiRecognizer(vosk.Model(folder), float(SAMPLE_RATE))
+        except OSError as error:
+            raise UserError(f"commands over a prompt: no graph can be written ({error.strerror})") from None
+        except Exception:  # vosk raises a bare Exception
+            raise UserError(f"{model}: libvosk cannot use the graph of commands") from None
+
+    def watch(self, samples: Samples, anew: bool) -> str:
+        """Take the next stretch; return the words of the commands so far. `anew`: forget what was before it."""
+        if anew:
+            self._recognizer.FinalResult()
+        if self._recognizer.AcceptWaveform(samples.tobytes()):
+            return str(json.loads(self._recognizer.Result()).get("text", ""))
+        return str(json.loads(self._recognizer.PartialResult()).get("partial", ""))
+
+
+def write_folder(model: Path, watched: Watched, out: Path) -> None:
+    """Write a model folder whose graph watches for the sentences of automata."""
+    shutil.copytree(model / "am", out / "am")
+    shutil.copytree(model / "conf", out / "conf")
+    settings = out / "conf" / "model.conf"
+    kept = [line for line in settings.read_text(encoding="utf-8").splitlines() if _name(line) not in _SEARCH]
+    settings.write_text("\n".join([*kept, *(f"--{name}={value}" for name, value in _SEARCH.items())]) + "\n")
+    (out / "graph" / "phones").mkdir(parents=True)
+    words = sorted({word for automaton, _ in watched for word in automaton.words})
+    numbers = {word: number for number, word in enumerate(words, 2)}
+    (out / "graph" / "HCLG.fst").write_bytes(_watching(watched, numbers))
+    lines = ["<eps> 0", f"{UNKNOWN} 1", *(f"{word} {number}" for word, number in numbers.items())]
+    (out / "graph" / "words.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    (out / "graph" / "phones" / "word_boundary.int").write_text(word_boundaries())
+
+
+def _name(line: str) -> str:
+    return line.partition("=")[0].lstrip("- ").strip()
+
+
+def _watching(watched: Watched, numbers: Mapping[str, int]) -> bytes:
+    graph = _Graph()
+    begin = graph.state()
+    between = _other_talk(graph, begin, Filler(cost=0.0))
+    graph.arcs = [(source, target, label, 0, cost) for source, target, label, _, cost in graph.arcs]
+    for automaton, cost in watched:
+        commands = graph.state()
+        graph.arc(between, commands, cost=cost)
+        _spell(graph, commands, automaton, numbers, None)
+    for end in list(graph.finals):
+        graph.arc(end, begin)
+    graph.finals = {between: 0.0}
+    return _constant_fst(graph, begin)
