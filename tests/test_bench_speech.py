@@ -157,15 +157,17 @@ def test_the_picture_is_drawn(tmp_path: Path) -> None:
     assert "<svg" in text
 
 
-def test_the_last_clips_of_each_corpus_are_unrelated_talk(tmp_path: Path) -> None:
+def test_the_last_clips_of_each_corpus_are_known_to_be_held_out(tmp_path: Path) -> None:
     for name in ("librispeech", "vctk_p239"):
         (tmp_path / name).mkdir()
         rows = [f"{name}_{n:03d}.flac\t{n}\tsome words" for n in range(50)]
         (tmp_path / name / "manifest.tsv").write_text("\n".join(["file\tspeaker\ttext", *rows]) + "\n")
-    found = [path.name for path in unrelated(tmp_path)]
-    assert len(found) == 80
-    assert found[0] == "librispeech_010.flac"
-    assert found[-1] == "vctk_p239_049.flac"
+    found = unrelated(tmp_path)
+    assert len(found) == 100
+    held_out = [path.name for path, trained in found if not trained]
+    assert len(held_out) == 80
+    assert held_out[0] == "librispeech_010.flac"
+    assert held_out[-1] == "vctk_p239_049.flac"
 
 
 def test_intervals_are_those_of_published_tables() -> None:
@@ -186,6 +188,7 @@ def test_tables_fit_a_terminal(capsys: pytest.CaptureFixture[str]) -> None:
         Task("a", "cruise", "cabin", snr, sentence, "x", 1.0, 3.0) for snr in (None, 0.0) for sentence in (0, 1)
     ]
     tasks.append(Task("b", "cruise", "talk", 10.0, -1, "y", 36.0))
+    tasks.append(Task("b", "cruise", "talk", 10.0, -1, "z", 36.0, trained=True))
     tasks.append(Task("c", "", "orders", None, slots='{"size": "small"}'))
     outcomes: list[dict[str, Any]] = [
         {**heard("accept", {"kind": "flare", "shift": "2-3"}), "seconds": 5.0, "cpu": 0.5, "slots": order}
@@ -199,7 +202,8 @@ def test_tables_fit_a_terminal(capsys: pytest.CaptureFixture[str]) -> None:
     out = capsys.readouterr().out
     assert max(len(line) for line in out.splitlines()) <= 80
     assert "50.0 (9-91)" in out  # FLARE is right, SPEED is wrong
-    assert "100 (3-557)" in out  # one false entry in 36 s
+    assert "100.0 (3-557)" in out  # one false entry in 36 s
+    assert "held out" in out and "in training" in out
 
 
 def test_held_out_orders_are_listed_once() -> None:

@@ -7,9 +7,10 @@ Sentences in shop talk (`speech_sentences_fresh.toml`; with --full the older set
 speakers that nothing was trained on, set into generated cabin noise at a stated ratio (speech level by ITU-T P.56
 Method B, noise by RMS over the clip), and go the product's own way: endpointer, engine, matcher. Every engine has
 the same endpointer and matcher around it and runs in a process of its own with one thread, two at a time. With a
-folder of speech (`--data`) people's speech that is not for the tool (the last 40 clips of LibriSpeech and of VCTK,
-kept out of training) is counted as false entries, and the public spoken orders as slots: those of
-`spoken_orders_held_out.txt`, which training leaves out, heard whole and as the endpointer cuts them out.
+folder of speech (`--data`) people's speech that is not for the tool is counted as false entries (LibriSpeech and
+VCTK, every second clip, with --full all; the last 40 clips of each are kept out of training and counted apart), and
+the public spoken orders as slots: those of `spoken_orders_held_out.txt`, which training leaves out, heard whole and
+as the endpointer cuts them out.
 Clips of the synthetic speakers are made once and kept (extra `train`); `--parts talk,orders` needs none.
 """
 
@@ -62,9 +63,6 @@ ORDERS_HELD_OUT = ORDERS_GRAMMAR.with_name("spoken_orders_held_out.txt")
 _QUICK = 2
 """Without --full every so many orders and unrelated clips are heard."""
 _TALK_SNR = 10.0
-_TALK_STEPS = (
-    "upshift_1_2_light", "hold_3", "engage_drive", "kickdown_3_2", "fluid_level", "cruise", "pull_away_R",
-)  # fmt: skip
 
 
 def run(argv: Sequence[str]) -> int:
@@ -74,7 +72,7 @@ def run(argv: Sequence[str]) -> int:
     unit, sentences = read[0][0], tuple(sentence for _, rows in read for sentence in rows)
     engines = _installed(args.engines.split(","), args.model)
     with tempfile.TemporaryDirectory(prefix="fieldassist-speech-") as scratch:
-        tasks = _prepare(sentences, args, Path(scratch))
+        tasks = _prepare(unit, sentences, args, Path(scratch))
         # Two at a time: a machine that this is meant for has two cores.
         with ThreadPoolExecutor(2) as pool:
             heard = pool.map(lambda name: _hear(name, unit, tasks, args, Path(scratch)), engines)
@@ -167,7 +165,7 @@ def _print_written(unit: str, sentences: Sequence[Sentence]) -> None:
 # --- clips -------------------------------------------------------------------------------------------------
 
 
-def _prepare(sentences: Sequence[Sentence], args: argparse.Namespace, scratch: Path) -> list[Task]:
+def _prepare(unit: str, sentences: Sequence[Sentence], args: argparse.Namespace, scratch: Path) -> list[Task]:
     tasks: list[Task] = []
     every = 1 if args.full else _QUICK
 
@@ -187,10 +185,13 @@ def _prepare(sentences: Sequence[Sentence], args: argparse.Namespace, scratch: P
                 keep(samples, step=sentences[index].step, part="cabin", snr=snr, sentence=index,
                      speaker=speaker.id, speech_end=end, speech_seconds=speech.size / SAMPLE_RATE)  # fmt: skip
     if "talk" in parts and _there(args.data / "librispeech", "unrelated talk"):
-        for number, path in enumerate(unrelated(args.data)[::every]):
+        steps = [step.id for step in steps_for(load_unit(unit))]
+        for number, (path, trained) in enumerate(unrelated(args.data)[::every]):
+            if number % 100 == 0:
+                _progress(f"clips: unrelated talk {number}")
             samples, seconds = load_unrelated(path, _TALK_SNR, 500_000 + number)
-            keep(samples, step=_TALK_STEPS[number % len(_TALK_STEPS)], part="talk", snr=_TALK_SNR,
-                 speaker=path.stem, speech_seconds=seconds)  # fmt: skip
+            keep(samples, step=steps[number % len(steps)], part="talk", snr=_TALK_SNR, speaker=path.stem,
+                 speech_seconds=seconds, trained=trained)  # fmt: skip
     if "orders" in parts and _there(args.data / "spoken_orders", "spoken orders"):
         _prepare_orders(args.data, args.orders, every, keep)
     return tasks

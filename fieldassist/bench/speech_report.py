@@ -37,15 +37,17 @@ def print_tables(report: dict[str, Any], tasks: Sequence[Task], talk_snr: float)
         latency = [f"{1000 * value:.0f}" for value in data["latency"] or ()] or ["-", "-"]
         print(f"{TITLES[name]:<15}{latency[0]:>9}{latency[1]:>9}{data['cpu_per_minute']:>12.2f}"
               f"{data['megabytes']:>12.0f}{data['start']:>10.2f}")  # fmt: skip
-    hours = next(iter(report.values()))["talk"]["hours"]
-    if hours:
+    if any(data["talk"] for data in report.values()):
         clips = sum(task.part == "talk" for task in tasks)
-        print(f"\nUnrelated speech of people (LibriSpeech, VCTK) at {talk_snr:g} dB: {clips} clips, "
-              f"{hours * 60:.1f} min.\nPer hour of speech, with the 95 % interval (Garwood).")  # fmt: skip
-        print(f"{'engine':<15}{'false entries':>18}{'false commands':>18}{'asked back':>18}")
+        print(f"\nUnrelated speech of people (LibriSpeech, VCTK) at {talk_snr:g} dB: {clips} clips.\n"
+              "Per hour of speech, with the 95 % interval (Garwood); clips that our model was\n"
+              "trained on, and clips of LibriSpeech speakers (and of VCTK) held out from it.")  # fmt: skip
+        print(f"{'engine':<15}{'clips':<12}{'min':>5}{'false entries':>16}{'commands':>16}{'asked back':>16}")
         for name, data in report.items():
-            print(f"{TITLES[name]:<15}" + "".join(
-                f"{_rate(data['talk'][key], hours):>18}" for key in ("entries", "commands", "asks")))  # fmt: skip
+            for group, counts in sorted(data["talk"].items()):
+                print(f"{TITLES[name]:<15}{group:<12}{counts['hours'] * 60:>5.0f}" + "".join(
+                    f"{_rate(counts[key], counts['hours']):>16}" for key in ("entries", "commands", "asks")
+                ))  # fmt: skip
     if any(data["orders"] for data in report.values()):
         _print_orders(report)
 
@@ -58,9 +60,9 @@ def share(part: int, whole: int) -> str:
     return f"{100 * part / whole:.{0 if part == whole else 1}f} ({100 * low:.0f}-{100 * high:.0f})"
 
 
-def _rate(count: int, hours: float) -> str:
-    low, high = rate_interval(count, hours)
-    return f"{count / hours:.0f} ({low:.0f}-{high:.0f})"
+def _rate(count: float, hours: float) -> str:
+    low, high = rate_interval(int(count), hours)
+    return f"{count / hours:.1f} ({low:.0f}-{high:.0f})"
 
 
 def _print_manners(report: dict[str, Any]) -> None:

@@ -31,6 +31,8 @@ class Task:
     speech_end: float = 0.0
     slots: str = ""
     """JSON of the slots of a spoken order."""
+    trained: bool = False
+    """Our model was trained on this clip."""
 
 
 @dataclass
@@ -113,7 +115,7 @@ def scored(tasks: Sequence[Task], result: dict[str, Any], sentences: Sequence[Se
     manners: dict[str, dict[str, Score]] = {}
     orders: dict[str, dict[str, list[int]]] = {}
     latency: list[float] = []
-    talk = {"hours": 0.0, "entries": 0, "commands": 0, "asks": 0}
+    talk: dict[str, dict[str, float]] = {}
     for task, outcome in zip(tasks, result["outcomes"], strict=True):
         if task.part == "cabin":
             sentence = sentences[task.sentence]
@@ -125,11 +127,13 @@ def scored(tasks: Sequence[Task], result: dict[str, Any], sentences: Sequence[Se
                 last = outcome["heard"][-1]
                 latency.append(last["at"] - task.speech_end + last["work"])
         elif task.part == "talk":
-            talk["hours"] += task.speech_seconds / 3600
-            for heard in outcome["heard"]:
-                if heard["decision"] == "accept":
-                    talk["commands" if heard["command"] else "entries"] += 1
-                talk["asks"] += heard["decision"] == "ask"
+            for group in ("all", "in training" if task.trained else "held out"):
+                counts = talk.setdefault(group, {"hours": 0.0, "entries": 0, "commands": 0, "asks": 0})
+                counts["hours"] += task.speech_seconds / 3600
+                for heard in outcome["heard"]:
+                    if heard["decision"] == "accept":
+                        counts["commands" if heard["command"] else "entries"] += 1
+                    counts["asks"] += heard["decision"] == "ask"
         else:
             count = orders.setdefault(task.part, {}).setdefault(noise_name(task.snr), [0, 0])
             count[0] += outcome["slots"] == json.loads(task.slots)
