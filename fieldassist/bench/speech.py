@@ -8,9 +8,9 @@ speakers that nothing was trained on, set into generated cabin noise at a stated
 Method B, noise by RMS over the clip), and go the product's own way: endpointer, engine, matcher. Every engine has
 the same endpointer and matcher around it and runs in a process of its own with one thread, two at a time. With a
 folder of speech (`--data`) people's speech that is not for the tool is counted as false entries (LibriSpeech and
-VCTK, every second clip, with --full all; the last 40 clips of each are kept out of training and counted apart), and
-the public spoken orders as slots: those of `spoken_orders_held_out.txt`, which training leaves out, heard whole and
-as the endpointer cuts them out.
+VCTK, every second clip, with --full all; the last 40 of each are kept out of training and counted apart), and the
+public spoken orders as slots: those of `spoken_orders_held_out.txt`, which training leaves out, heard whole and as
+the endpointer cuts them out.
 Clips of the synthetic speakers are made once and kept (extra `train`); `--parts talk,orders` needs none.
 """
 
