@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from fieldassist.errors import UserError
+from fieldassist.phrases.automaton import automaton_of
 from fieldassist.words import contained
 from fieldassist.words.contained import ContainedEngine
 from fieldassist.words.recognizer import Hypothesis
@@ -42,6 +43,10 @@ class Fragile:
             time.sleep(600)
         self.count += len(samples)
         return str(self.count)
+
+    def use_automaton(self, automaton):
+        self.phrases = [f"{automaton.words[0]} {time.monotonic_ns()}"]
+        return ("unheard",)
 
     def finish(self):
         return Hypothesis(f"{self.count} {self.phrases[0]}", (), 1.0)
@@ -99,6 +104,23 @@ def test_an_utterance_that_always_fails_is_given_up_and_the_next_one_is_heard(en
     engine.start()
     engine.feed(QUIET)
     assert engine.finish().text == "800 flare"
+
+
+def test_the_automaton_that_it_has_is_not_sent_again(engine):
+    told = []
+    first, second = automaton_of(["flare"]), automaton_of(["slip"])
+    for automaton in (first, first, second, first):
+        assert engine.use_automaton(automaton) == ("unheard",)
+        engine.start()
+        told.append(engine.finish().text)
+    assert told[0] == told[1] and len(set(told)) == 3
+    os.kill(engine.pid, signal.SIGKILL)
+    engine.start()
+    assert engine.finish().text.startswith("0 flare ") and engine.restarts == 1
+    engine.use_phrases(["bind"])
+    engine.use_automaton(first)
+    engine.start()
+    assert engine.finish().text.startswith("0 flare ")
 
 
 def test_a_real_engine_killed_in_mid_utterance_still_hears_it(said):

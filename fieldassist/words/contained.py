@@ -45,6 +45,8 @@ class ContainedEngine:
         self._factory = factory
         self._report = report
         self._expected: tuple[str, object] | None = None
+        self._told: Automaton | None = None
+        self._missing: tuple[str, ...] = ()
         self._watched: object = None
         self._kept: list[Samples] = []
         self._given_up = False
@@ -62,15 +64,20 @@ class ContainedEngine:
 
     def use_phrases(self, phrases: Sequence[str]) -> tuple[str, ...]:
         """Expect these phrases from the next utterance on; return the words that the engine lacks."""
-        self._expected = ("use_phrases", tuple(phrases))
+        self._expected, self._told = ("use_phrases", tuple(phrases)), None
         missing: tuple[str, ...] = self._persistently("use_phrases", tuple(phrases), within=LOAD_SECONDS)
         return missing
 
     def use_automaton(self, automaton: Automaton) -> tuple[str, ...]:
-        """Expect the sentences of a compiled grammar; return the words that the engine lacks."""
-        self._expected = ("use_automaton", automaton)
-        missing: tuple[str, ...] = self._persistently("use_automaton", automaton, within=LOAD_SECONDS)
-        return missing
+        """Expect the sentences of a compiled grammar; return the words that the engine lacks.
+
+        The very automaton that it expects already is not sent again: a drive has one for all its steps.
+        """
+        if self._told is not automaton:
+            self._expected = ("use_automaton", automaton)
+            self._missing = self._persistently("use_automaton", automaton, within=LOAD_SECONDS)
+            self._told = automaton
+        return self._missing
 
     def watch_for(self, watched: Sequence[tuple[Automaton, float]]) -> bool:
         """Watch a stream for these sentences (and what each costs, nats) beside the utterances.
