@@ -14,7 +14,7 @@ from fieldassist.deduce.step import Step
 from fieldassist.errors import UserError
 from fieldassist.finding import KINDS, MEASURED_KINDS, Finding
 from fieldassist.phrases.automaton import Arc
-from fieldassist.phrases.numbers import read_number, standing
+from fieldassist.phrases.numbers import begun_again, read_number, standing
 from fieldassist.phrases.plausibility import implausible
 
 
@@ -92,12 +92,24 @@ def compose(arcs: Sequence[Arc], step: Step | None = None) -> Composed:
         findings[0] = replace(findings[0], **place)  # "no slip, no flare on the one two"
     if len(findings) > 1 and findings[0].kind == "normal" and not _says_where(findings[0], assumed):
         findings, assumed = findings[1:], ()
-    if any(f.present and f.kind != "normal" for f in findings):
-        findings = [f for f in findings if f not in denied]
+    if any(f.present and f.kind not in ("normal", *MEASURED_KINDS) for f in findings):
+        findings = [f for f in findings if f not in denied and not _is_praise(f)]
+    if step is not None and any(f.kind in step.kinds for f in findings):
+        findings = [f for f in findings if f.kind in step.kinds or f.kind not in _LOOKED_AT]
     findings = [f for f in findings if not any(_says_more(other, f) for other in findings)]
     doubt = implausible(findings[0], step) if findings else None
     odd = odd if findings else 0
     return Composed(tuple(dict.fromkeys(findings)), None, corrects, changes, assumed, doubt, odd)
+
+
+_LOOKED_AT = ("fluid_level", "fluid_condition", "linkage")
+"""What nobody sees beside something else on the road: words that sound like it are about something else there."""
+
+
+def _is_praise(finding: Finding) -> bool:
+    """It says that something works, and not of which shift: next to a fault it adds nothing ("drops hard")."""
+    works = finding.kind in ("no_kickdown", "no_engine_braking") and not finding.present
+    return works or (finding.kind == "normal" and finding.shift is None)
 
 
 def _says_more(one: Finding, other: Finding) -> bool:
@@ -193,7 +205,9 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
     slots = dict(part.slots)
     shift = _shift_of(slots, step)
     said_values = standing(part.values)
-    values = [(number, unit) for words, unit in said_values if (number := _number(words)) is not None]
+    asked = next((kind for kind in step.kinds if kind in MEASURED_KINDS), None) if step is not None else None
+    read = [(_number_in(words or "", unit or _UNIT_OF.get(asked or "")), unit) for words, unit in said_values]
+    values = [(number, unit) for number, unit in read if number is not None]
     kind = slots.get("kind")
     if kind in ("delay", "lazy"):
         shifting = UNDECIDED[kind][0]
@@ -247,6 +261,14 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
         return Finding(**said), taken  # type: ignore[arg-type]
     except UserError:
         return None  # a shift from a gear to itself and the like: nothing that can be seen
+
+
+def _number_in(words: str, unit: str | None) -> float | None:
+    """Read a number's words; what no speed or pressure can be was begun twice ("twenty, twenty two")."""
+    number, again = _number(words), begun_again(words)
+    if again is not None and (number is None or (unit not in ("rpm", None) and number > _MOST_BUT_RPM)):
+        return _number(again)
+    return number
 
 
 def _number(words: str | None) -> float | None:
@@ -306,6 +328,7 @@ def _measure(
     if kind is not None:
         unit = unit_said or ("rpm" if value >= 300 else "mph")
         fits = unit in ("mph", "km/h") or (unit == "rpm" and kind in ("noise", "shudder"))
+        fits = fits or (unit == "s" and kind == "delayed_engagement")
         return (kind, value, unit) if fits and kind not in _NEVER_AT else None
     wanted = next((k for k in step.kinds if k in MEASURED_KINDS), None) if step is not None else None
     if unit_said in ("psi", "kPa") or ("where" in slots and unit_said is None and shift is None):
@@ -337,6 +360,8 @@ def _is_asked_for(values: Sequence[Value], kinds: Sequence[str]) -> bool:
     )
 
 
+_MOST_BUT_RPM = 400
+"""Highest value in any other unit than that of engine speeds."""
 _LEAST_RPM = 300
 """An engine runs no slower; a number below that is no engine speed where another one was said."""
 _NEVER_AT = ("normal", "leak", "fluid_level", "fluid_condition", "linkage", "no_drive", "no_reverse")

@@ -479,7 +479,8 @@ def _evidence(
     total_doubt = sum(1.0 - word.confidence for word in reading.heard)
     kinds = (*step.kinds, "normal") if step is not None else ()
     expected = bool(findings) and findings[0].kind in kinds
-    asked = step is not None and expected and findings[0].kind != "normal"
+    named = any(tag.key in ("kind", "unit") for tag in reading.alignment.tags)  # and not a bare number
+    asked = step is not None and expected and findings[0].kind != "normal" and named
     skipped, plain = _skipped(reading), _skipped(reading, PLAIN_WORDS)
     misfit = reading.alignment.misfit + reading.cost - reading.alignment.cost
     if asked:

@@ -69,6 +69,16 @@ def standing(values: Sequence[Sequence[str | None]]) -> list[Sequence[str | None
     return out
 
 
+def begun_again(words: str) -> str | None:
+    """Return the number that words end in when its first words are said twice: "twenty twenty two" is 22 then."""
+    tokens = words.split()
+    for cut in range(1, len(tokens) // 2 + 1):
+        again = tokens[cut:]
+        if again[:cut] == tokens[:cut] and read_number(again) is not None:
+            return " ".join(again)
+    return None
+
+
 def _goes_on(before: str, after: str) -> bool:
     """The second number says the first again, or one near it."""
     if f"{after} ".startswith(f"{before} "):
