@@ -143,7 +143,7 @@ def test_a_whole_drive_over_the_sound_card_with_barge_in_and_a_lost_microphone(d
 
     drive.shows("CAUTION")  # a long one: it is talked into
     drive.speaks()
-    for _ in range(3):  # over a prompt one in three or four is missed (bench barge_in); a driver says it again
+    for _ in range(3):  # over a prompt one in twenty is missed (bench barge_in); a driver says it again
         drive.say("32_hold.flac")
         if drive.is_paused(within=5):
             break
