@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -209,3 +211,10 @@ def test_tables_fit_a_terminal(capsys: pytest.CaptureFixture[str]) -> None:
 def test_held_out_orders_are_listed_once() -> None:
     files = ORDERS_HELD_OUT.read_text().split()
     assert len(set(files)) == len(files) >= 40
+
+
+def test_memory_is_that_of_the_program_and_not_of_the_one_that_started_it() -> None:
+    ballast = np.ones(30_000_000)
+    code = "from fieldassist.bench.usage import most_resident; print(most_resident())"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert 5 < float(done.stdout) < 150 < ballast.nbytes / 2**20

@@ -6,7 +6,6 @@
 from __future__ import annotations
 
 import json
-import resource
 import sys
 import time
 from collections.abc import Callable, Iterator
@@ -17,6 +16,7 @@ from typing import Any
 import soundfile
 
 from fieldassist.bench.peers import PEERS, open_peer
+from fieldassist.bench.usage import most_resident
 from fieldassist.deduce import load_unit, steps_for
 from fieldassist.deduce.step import Step
 from fieldassist.phrases import Match, Matcher, load_phrases
@@ -183,7 +183,7 @@ def main(job_path: str, result_path: str, *options: str) -> int:
         outcomes.append(asdict(outcome))
         if number % 20 == 0 or number == len(job["clips"]):
             print(f"{job['engine']}: {number} of {len(job['clips'])} clips", file=sys.stderr, flush=True)
-    cost = Cost(start, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)
+    cost = Cost(start, most_resident())
     Path(result_path).write_text(json.dumps({"outcomes": outcomes, "cost": asdict(cost)}), encoding="utf-8")
     return 0
 

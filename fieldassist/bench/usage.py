@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from fieldassist.errors import UserError
+
 
 @dataclass(frozen=True)
 class Usage:
@@ -44,6 +46,17 @@ def resident(pid: int | None) -> float:
     except OSError:
         return 0.0
     return pages * os.sysconf("SC_PAGE_SIZE") / 2**20
+
+
+def most_resident() -> float:
+    """Return the largest size that this process has had, MiB resident.
+
+    Not `ru_maxrss`: Linux starts that of a new program at the size of the one that it was started from.
+    """
+    for line in Path("/proc/self/status").read_text().splitlines():
+        if line.startswith("VmHWM:"):
+            return int(line.split()[1]) / 1024
+    raise UserError("/proc/self/status: expected a line VmHWM; memory is measured on Linux only")
 
 
 def load() -> str:
