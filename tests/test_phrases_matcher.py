@@ -218,3 +218,21 @@ SHARED = Matcher(load_phrases())
 
 def test_an_engine_that_is_sure_of_nothing_is_no_division_by_zero(matcher: Matcher) -> None:
     assert matcher.match(Hypothesis("", (), 0.0, (("two", 0.0),))).decision != "accept"
+
+
+@pytest.mark.parametrize(
+    ("text", "command"),
+    [
+        ("skip this one, the road's wet", "skip"),
+        ("strike that last one, i spoke too soon", "strike"),
+        ("sorry, say that again, would you", "again"),
+    ],
+)
+def test_a_command_may_give_its_reason(matcher: Matcher, text: str, command: str) -> None:
+    match = matcher.match(text)
+    assert (match.decision, match.command, match.finding) == ("accept", command, None)
+
+
+def test_what_a_fault_lies_beside_is_no_finding(matcher: Matcher) -> None:
+    found = matcher.match("there's not a shudder, a whine")
+    assert found.finding is not None and found.finding.kind == "noise" and found.more == ()

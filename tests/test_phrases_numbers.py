@@ -9,7 +9,7 @@ from num2words import num2words
 
 from fieldassist.phrases.automaton import compile_grammar
 from fieldassist.phrases.jsgf import read_grammar
-from fieldassist.phrases.numbers import WORDS, read_number, say_number, spell_out
+from fieldassist.phrases.numbers import WORDS, begun_again, read_number, say_number, spell_out, standing
 from fieldassist.resources import shipped
 
 
@@ -91,3 +91,11 @@ def test_the_grammar_has_the_usual_way_of_every_likely_value(rule: str, values: 
     automaton = compile_grammar(read_grammar(shipped("grammars") / "numbers.gram"), rule)
     missing = [value for value in values if not automaton.accepts(say_number(value)[0])]
     assert missing == []
+
+
+def test_a_number_begun_again_is_the_last_one() -> None:
+    assert begun_again("twenty twenty two") == "twenty two"
+    assert begun_again("eighteen fifty") is None
+    assert standing([("sixty", None), ("sixty two", "psi")]) == [("sixty two", "psi")]
+    assert standing([("twenty four", None), ("twenty five", "mph")]) == [("twenty five", "mph")]
+    assert len(standing([("sixty", "mph"), ("twenty eight hundred", "rpm")])) == 2
