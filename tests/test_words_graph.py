@@ -15,6 +15,8 @@ from fieldassist.phrases.automaton import Automaton, compile_grammar
 from fieldassist.phrases.jsgf import parse_grammar
 from fieldassist.phrases.phonemes import pronunciations
 from fieldassist.words.graph import (
+    COUNTED_THINGS,
+    NUMBER_WORDS,
     SILENCE_COST,
     Filler,
     build_graph,
@@ -142,6 +144,26 @@ def test_other_talk_costs_what_its_words_weigh_in_english(tmp_path, automaton):
         3.0 + filler.strange_cost + len(strange) * filler.phone_cost + 2 * SILENCE_COST, abs=1e-3
     )
     assert walk.cost(["two", "[unk]"], phones) == math.inf
+
+
+def test_numbers_are_likelier_in_other_talk_after_what_is_counted_and_after_numbers(tmp_path, automaton):
+    filler = Filler(cost=3.0, word_cost=0.5)
+    build_graph(automaton, tmp_path, filler)
+    walk = Walk(tmp_path)
+    shares = dict(common_words())
+    assert {*NUMBER_WORDS, *COUNTED_THINGS} <= set(shares)
+
+    def cost(*words: str) -> float:
+        return walk.cost(["[unk]"] * len(words), [p for word in words for p in pronunciations(word)[0]])
+
+    # A number follows a counted thing one time in two and a number's word three times in ten (a guess, no source).
+    counted, counting = filler.number_cost - math.log(0.5), filler.number_cost - math.log(0.3)
+    no_more = -math.log(0.7)
+    chapter = 3.0 + shares["chapter"] + 0.5 + 4 * SILENCE_COST
+    assert cost("chapter", "twenty", "three") == pytest.approx(chapter + counted + counting + no_more, abs=1e-3)
+    plain = 3.0 + shares["maybe"] + 0.5 + shares["twenty"] + 0.5 + no_more + 3 * SILENCE_COST
+    assert cost("maybe", "twenty") == pytest.approx(plain, abs=1e-3)
+    assert cost("chapter", "twenty") < plain - 1.0
 
 
 def test_the_oldest_graphs_are_forgotten(tmp_path, automaton, monkeypatch):
