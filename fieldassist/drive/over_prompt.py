@@ -22,12 +22,14 @@ from fieldassist.words.recognizer import SAMPLE_RATE, Samples
 
 COMMANDS: Mapping[str, str] = {"hold": "hold", "strike": "strike", "skip": "skip_step", "again": "again"}
 """What may be said over a prompt, and the rule of `commands.gram` that has its wordings."""
-STANDS_OUT = 10.0
+STANDS_OUT = 11.0
 """dB by which both streams must rise over the noise. Of "hold" by synthetic speakers in cabin noise at 12 dB nine
-in ten reach 15, of what is left of prompts alone next to nothing reaches 9."""
+in ten reach 15, of what is left of prompts alone taken for "hold" next to nothing reaches 10..."""
+OTHERS_STAND_OUT = 13.0
+"""...and taken for another wording, now and then 12."""
 WORD = "hold"
 """The word that the prompts teach, for which they are listened over most of all."""
-WORD_COST = 5.0
+WORD_COST = 4.5
 """Nats for it in the midst of other talk. From 3 to 6 the share of tries in which synthetic speakers are heard
 over a prompt as loud as they are falls from 94 to 88 %, and that of other single words by people over a prompt
 that are taken for it from 9 to 2 %."""
@@ -151,7 +153,7 @@ class OverPrompt:
             return None
         loudness = min(self._suppressed.stands_out(), self._subtracted.stands_out())
         self.found.append((self._position / SAMPLE_RATE, said, loudness))
-        if loudness < STANDS_OUT:
+        if loudness < (STANDS_OUT if said == WORD else OTHERS_STAND_OUT):
             return None
         self._taken, self._last = len(words), None
         return Spotted(command, said, np.concatenate(self._heard), self._position / SAMPLE_RATE)
