@@ -223,8 +223,8 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
         kind = "flare"  # a slip while the shift is made is what the step calls a flare
     if kind == "engine_speed" and "stall_speed" in kinds:
         kind = "stall_speed"
-    if kind == "fluid_level" and slots.get("present") == "false" and set(kinds) & {kind, "fluid_condition"}:
-        kind, slots["present"] = "normal", "true"  # a good level is all that is asked, or it is said of the look
+    if kind == "fluid_level" and slots.get("present") == "false" and "fluid_condition" in kinds:
+        kind, slots["present"] = "normal", "true"  # it is said of the look
     if kind == "fluid_condition" and slots.get("where") == "clear" and step is not None and step.depth == "pan":
         kind = "normal"  # nothing lies in the pan
     if kind == "normal" and values and (shift or slots.get("into") or _is_asked_for(values, kinds)):
