@@ -441,13 +441,19 @@ def _gives(key: str, values: frozenset[str | None], arc: Arc) -> bool:
 
 
 def _different(readings: Sequence[_Reading]) -> list[_Reading]:
-    """Readings that say something else than the first, not only less of the same."""
+    """Readings that say something else than the first, not only less of the same.
+
+    A command is said alone: one with words passed over ("no" of "no leaks") is no reading to weigh.
+    """
     best = readings[0]
     sound = _sound(best)
     return [
         r
         for r in readings[1:]
-        if r.key != best.key and not _says_less(r.composed, best.composed) and _sound(r) != sound
+        if r.key != best.key
+        and not _says_less(r.composed, best.composed)
+        and _sound(r) != sound
+        and (r.composed.command is None or _skipped(r) == 0)
     ]
 
 
