@@ -20,7 +20,7 @@ from fieldassist.sound.endpoint import Ended, Endpointer, Utterance
 from fieldassist.sound.wave import audio_files, stream_wave
 from fieldassist.words.contained import ContainedEngine
 from fieldassist.words.engines import ENGINES
-from fieldassist.words.recognizer import Hypothesis
+from fieldassist.words.recognizer import WEIGHS_TALK, Hypothesis
 
 WIDTH = 80
 
@@ -86,7 +86,8 @@ class FindingEar:
         self._step = find_step(unit, step) if step else None
         phrases = load_phrases()
         self._matcher = Matcher(phrases)
-        self.missing = engine.use_automaton(phrases.listening(len(load_unit(unit).forward)))
+        expected = phrases.listening(len(load_unit(unit).forward), engine.name in WEIGHS_TALK)
+        self.missing = engine.use_automaton(expected)
 
     def as_json(self, file: Path, utterance: Utterance, heard: Hypothesis) -> str:
         """The utterance as one JSON object in one line."""

@@ -16,7 +16,7 @@ from fieldassist.phrases import Match, Matcher, load_phrases
 from fieldassist.phrases.phrase_set import MOST_GEARS
 from fieldassist.sound.endpoint import Utterance
 from fieldassist.words.contained import ContainedEngine
-from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples
+from fieldassist.words.recognizer import SAMPLE_RATE, WEIGHS_TALK, Hypothesis, Samples
 
 HOLD_LONGEST = 2.5
 """Seconds of an utterance over a prompt that may be "hold": with pauses at both ends 113 of them in cabin noise
@@ -112,7 +112,7 @@ class Hearing:
             wordings = commands(self.phrases)
             self.watches = self.engine.watch_for(watched(wordings))
             self.over_prompt = OverPrompt(wordings) if self.watches else None
-        self.engine.use_automaton(self.phrases.listening(self.gears))
+        self.engine.use_automaton(self.phrases.listening(self.gears, self.engine.name in WEIGHS_TALK))
 
     def feed(self, samples: Samples) -> None:
         """Take a stretch of it."""

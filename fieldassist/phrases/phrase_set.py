@@ -24,7 +24,7 @@ class PhraseSet:
         self.folder = folder
         self.own = own
         self._rules: dict[str, Automaton] = {}
-        self._anything: dict[int, Automaton] = {}
+        self._anything: dict[tuple[int, bool], Automaton] = {}
         self._cars: dict[int, Grammar] = {}
 
     @cached_property
@@ -55,17 +55,22 @@ class PhraseSet:
             grammar = _with_items(grammar, read_grammar(path), "seen")
         return grammar
 
-    def listening(self, gears: int = MOST_GEARS) -> Automaton:
+    def listening(self, gears: int = MOST_GEARS, weighs_talk: bool = True) -> Automaton:
         """Return the automaton for an engine: all that can be said, the same at every step.
 
         What is likely at a step is weighed by the matcher, so that one graph serves a whole drive. `gears` is the
-        number of forward gears of the car: shifts between gears that it lacks are left out.
+        number of forward gears of the car: shifts between gears that it lacks are left out. Words of any talk
+        between the parts of an observation are only for an engine that weighs other talk (`weighs_talk`): another
+        one hears them everywhere.
         """
-        if gears not in self._anything:
-            self._anything[gears] = self._compiled.get(
-                f"listening {gears}", lambda: compile_for_engine(self._of_car(gears))
-            )
-        return self._anything[gears]
+        key = gears, weighs_talk
+        if key not in self._anything:
+            grammar = self._of_car(gears)
+            if not weighs_talk:
+                grammar = restrict(grammar, lambda tag: tag.key != "only")
+            name = f"listening {gears}{'' if weighs_talk else ' strictly'}"
+            self._anything[key] = self._compiled.get(name, lambda: compile_for_engine(grammar))
+        return self._anything[key]
 
     @cached_property
     def _compiled(self) -> Compiled:

@@ -12,6 +12,9 @@ import numpy.typing as npt
 Samples = npt.NDArray[np.int16]
 """Mono 16-bit samples at SAMPLE_RATE."""
 
+WEIGHS_TALK = ("vosk",)
+"""Names of the engines that weigh what they hear against other talk."""
+
 SAMPLE_RATE = 16_000
 """Hz. Every engine and every room works at this rate; `sound` converts at the door."""
 
