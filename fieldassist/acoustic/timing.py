@@ -74,4 +74,4 @@ def phones_spoken(symbols: Sequence[str], durations: Sequence[int]) -> npt.NDArr
     count = max(1, -(-(1 + max(0, round(ends[-1] * RATE) - FRAME) // SHIFT) // SUBSAMPLING))
     middles = np.arange(count) * OUTPUT_SECONDS + FRAME / RATE / 2
     which = np.searchsorted(ends, middles, side="right").clip(max=len(runs) - 1)
-    return np.array([phone for phone, _ in runs], np.int8)[which]
+    return np.asarray(np.array([phone for phone, _ in runs], np.int8)[which], np.int8)
