@@ -138,14 +138,7 @@ def compile_grammar(grammar: jsgf.Grammar, rule: str | None = None) -> Automaton
     that), when nothing can be said, or when the grammar unfolds to more than MAX_ARCS arcs.
     """
     rules = (grammar.rule(rule),) if rule is not None else grammar.public()
-    if not rules:
-        raise DataFileError(grammar.path, None, "expected at least one public rule")
-    _check_size(grammar, rules)
-    builder = _Builder(grammar)
-    start, end = builder.state(), builder.state()
-    for each in rules:
-        share = math.log(len(rules))
-        builder.reference(jsgf.Ref(each.name, each.line), start, end, _Carry(weight=share), ())
+    builder, start, end = _unfolded(grammar, rules)
     arcs = _redirect(builder.states, builder.arcs, start)
     automaton = _without_empty_arcs(builder.states, arcs, start, end, grammar.path).merged()
     if not automaton.finals:
@@ -161,13 +154,7 @@ def compile_for_engine(grammar: jsgf.Grammar) -> Automaton:
     place after what is seen) would else hold a copy of that choice for each. Raises as `compile_grammar` does.
     """
     rules = grammar.public()
-    if not rules:
-        raise DataFileError(grammar.path, None, "expected at least one public rule")
-    _check_size(grammar, rules)
-    builder = _Builder(grammar)
-    start, end = builder.state(), builder.state()
-    for each in rules:
-        builder.reference(jsgf.Ref(each.name, each.line), start, end, _Carry(weight=math.log(len(rules))), ())
+    builder, start, end = _unfolded(grammar, rules)
     automaton = _sharing_choices(builder.states, builder.arcs, start, end)
     if len(automaton.arcs) > MAX_ARCS:
         raise DataFileError(grammar.path, None, f"expected a grammar that unfolds to at most {MAX_ARCS} arcs")
@@ -175,6 +162,18 @@ def compile_for_engine(grammar: jsgf.Grammar) -> Automaton:
     if not smallest.finals:
         raise DataFileError(grammar.path, rules[0].line, "expected a grammar in which something can be said")
     return smallest
+
+
+def _unfolded(grammar: jsgf.Grammar, rules: Sequence[jsgf.Rule]) -> tuple[_Builder, int, int]:
+    """Lay out rules as alternatives, empty arcs and all; with the start and the end."""
+    if not rules:
+        raise DataFileError(grammar.path, None, "expected at least one public rule")
+    _check_size(grammar, rules)
+    builder = _Builder(grammar)
+    start, end = builder.state(), builder.state()
+    for rule in rules:
+        builder.reference(jsgf.Ref(rule.name, rule.line), start, end, _Carry(weight=math.log(len(rules))), ())
+    return builder, start, end
 
 
 def automaton_of(phrases: Sequence[str]) -> Automaton:

@@ -85,7 +85,7 @@ class Alignment:
     skipped: tuple[int, ...]
     """Heard words that were passed over."""
     end_tags: tuple[Tag, ...] = ()
-    prior: float = 0.03
+    prior: float = 0.0
     """Share of the cost that comes from the grammar's own weights."""
 
     @property
