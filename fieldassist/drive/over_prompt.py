@@ -14,10 +14,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import butter, sosfilt
 
 from fieldassist.phrases.automaton import Automaton, automaton_of
 from fieldassist.phrases.phrase_set import PhraseSet
+from fieldassist.sound.band import BandPass
 from fieldassist.words.recognizer import SAMPLE_RATE, Samples
 
 COMMANDS: Mapping[str, str] = {"hold": "hold", "strike": "strike", "skip": "skip_step", "again": "again"}
@@ -171,8 +171,7 @@ class _Loudness:
     """How loud a stream is in the band of speech, and how loud it is when no prompt plays."""
 
     def __init__(self) -> None:
-        self._filter = butter(2, _BAND, "bandpass", fs=SAMPLE_RATE, output="sos")
-        self._state = np.zeros((len(self._filter), 2))
+        self._filter = BandPass(*_BAND)
         self._rest = np.zeros(0)
         self._recent: deque[float] = deque([0.0] * 2 * _VOWEL, maxlen=round(_SEEN_SECONDS[0] * 100))
         self._noise: deque[float] = deque(maxlen=round(_NOISE_SECONDS * 100))
@@ -181,8 +180,7 @@ class _Loudness:
         """Take the next stretch."""
         if not len(samples):
             return
-        band, self._state = sosfilt(self._filter, samples.astype(np.float64), zi=self._state)
-        band = np.concatenate([self._rest, band])
+        band = np.concatenate([self._rest, self._filter.take(samples)])
         whole = len(band) // _FRAME * _FRAME
         powers = np.square(band[:whole]).reshape(-1, _FRAME).mean(axis=1).tolist()
         self._rest = band[whole:]
