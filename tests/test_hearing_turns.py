@@ -50,7 +50,6 @@ class Jealous:
 @pytest.fixture
 def hearing() -> Iterator[Hearing]:
     with closing(Hearing("sphinx", gears=len(UNIT.forward))) as hearing:
-        hearing.phrases.listening(hearing.gears)
         real: ContainedEngine = hearing.engine
         with closing(real):
             hearing.engine = Jealous()  # type: ignore[assignment]
@@ -72,5 +71,5 @@ def test_a_step_that_changes_within_an_utterance_is_expected_after_it(hearing: H
     engine = hearing.engine
     assert isinstance(engine, Jealous)
     assert not engine.disturbed
-    turn = ["start", "feed", "feed", "feed", "feed", "pause", "finish", "use_automaton"]
-    assert engine.asked == ["watch_for", "use_automaton", *turn, *turn, *turn, "start"]
+    turn = ["start", "feed", "feed", "feed", "feed", "pause", "finish", "expect_by"]
+    assert engine.asked == ["watch_for", "expect_by", *turn, *turn, *turn, "start"]

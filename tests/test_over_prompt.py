@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from contextlib import closing
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,13 +20,13 @@ from fieldassist.drive.over_prompt import (
     watched,
 )
 from fieldassist.phrases import load_phrases
-from fieldassist.phrases.automaton import Automaton
+from fieldassist.phrases.automaton import Automaton, automaton_of
 from fieldassist.resources import shipped
 from fieldassist.sound.linear import BLOCK, LinearCanceller
 from fieldassist.sound.wave import read_wave
 from fieldassist.words.models import find_model
 from fieldassist.words.recognizer import SAMPLE_RATE, Samples
-from fieldassist.words.watching import Watcher
+from fieldassist.words.watching import Watcher, model_that_watches
 
 CLIPS = shipped("audio_fixtures") / "second_gear_slips"
 STRETCH = SAMPLE_RATE // 10
@@ -82,6 +83,22 @@ def test_a_command_is_found_in_the_midst_of_other_talk_and_none_where_there_is_n
     talk = clip("13_passenger_talk")
     assert heard(watcher, np.concatenate([talk, noise(0.4), clip("32_hold"), noise(1.0)])) == "hold"
     assert heard(watcher, np.concatenate([talk, noise(1.0)])) == ""
+
+
+def test_the_graph_is_made_once_and_does_without_a_home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    model, sentences = find_model().path, [(automaton_of(["hold"]), WORD_COST)]
+    monkeypatch.setenv("FIELDASSIST_HOME", str(tmp_path / "home"))
+    word = np.concatenate([noise(0.5), clip("32_hold"), noise(1.0)])
+    assert heard(Watcher(model, sentences), word) == "hold"
+    kept = model_that_watches(model, sentences, tmp_path / "home" / "graphs")
+    written = (kept / "graph" / "HCLG.fst").stat().st_mtime_ns
+    assert heard(Watcher(model, sentences), word) == "hold"
+    assert list(kept.parent.iterdir()) == [kept] and (kept / "graph" / "HCLG.fst").stat().st_mtime_ns == written
+    assert model_that_watches(model, [(automaton_of(["hold"]), 5.0)], kept.parent) != kept
+    assert model_that_watches(model, [(automaton_of(["skip"]), WORD_COST)], kept.parent) != kept
+    (tmp_path / "file").touch()
+    monkeypatch.setenv("FIELDASSIST_HOME", str(tmp_path / "file"))
+    assert heard(Watcher(model, sentences), word) == "hold"
 
 
 def test_what_was_watched_before_is_forgotten(watcher: Watcher) -> None:

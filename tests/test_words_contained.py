@@ -123,6 +123,25 @@ def test_the_automaton_that_it_has_is_not_sent_again(engine):
     assert engine.finish().text.startswith("0 flare ")
 
 
+def expect_word(engine, word):
+    """What the child calls with its engine."""
+    engine.phrases = [f"{word} {time.monotonic_ns()}"]
+
+
+def test_a_function_in_the_child_says_what_to_expect_once_and_again_after_a_restart(engine):
+    told = []
+    for word in ("flare", "flare", "slip"):
+        engine.expect_by(f"{__name__}:expect_word", word)
+        engine.start()
+        told.append(engine.finish().text)
+    assert [text.split()[1] for text in told] == ["flare", "flare", "slip"] and told[0] == told[1]
+    os.kill(engine.pid, signal.SIGKILL)
+    engine.start()
+    assert engine.finish().text.startswith("0 slip ") and engine.restarts == 1
+    with pytest.raises(UserError, match="no_such_function"):
+        engine.expect_by(f"{__name__}:no_such_function")
+
+
 def test_a_real_engine_killed_in_mid_utterance_still_hears_it(said):
     from fieldassist.sound.voice import Voice
 

@@ -6,6 +6,7 @@ import argparse
 import sys
 import uuid
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, closing
 from datetime import datetime
 from pathlib import Path
@@ -78,7 +79,10 @@ def run(args: argparse.Namespace) -> int:
         checklist = load_checklist(view.checklist or "road_test", steps_for(unit))
         loops: list[DriveLoop] = []
         try:
-            hearing = stack.enter_context(closing(Hearing(args.engine, args.model, len(unit.forward))))
+            with ThreadPoolExecutor(1, "engine") as aside:
+                starting = aside.submit(Hearing, args.engine, args.model, len(unit.forward))
+                player = Player(file.path.with_name(f"{file.path.stem}-prompts"))  # asks for the devices meanwhile
+                hearing = stack.enter_context(closing(starting.result()))
             source = stack.enter_context(closing(_source(args, loops)))
         except UserError:
             if not args.resume:
@@ -91,7 +95,6 @@ def run(args: argparse.Namespace) -> int:
         print("The local network can reach the passenger's page." if args.lan else "Nothing leaves this machine.")
         print("The maker's service information, local law and licensed practice come first.\n")
         code = _open_page(stack, file.path, args.lan, screen) if args.passenger else None
-        player = Player(file.path.with_name(f"{file.path.stem}-prompts"))
         if args.fast:
             player.has_device = False
         loop = DriveLoop(

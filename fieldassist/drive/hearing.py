@@ -10,13 +10,14 @@ from typing import Any
 
 from fieldassist.deduce.step import Step
 from fieldassist.drive.dialogue import Heard, State
+from fieldassist.drive.listening import listen
 from fieldassist.drive.over_prompt import OverPrompt, Spotted, commands, watched
 from fieldassist.finding import Finding
 from fieldassist.phrases import Match, Matcher, load_phrases
 from fieldassist.phrases.phrase_set import MOST_GEARS
 from fieldassist.sound.endpoint import Utterance
 from fieldassist.words.contained import ContainedEngine
-from fieldassist.words.recognizer import SAMPLE_RATE, WEIGHS_TALK, Hypothesis, Samples
+from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples
 
 HOLD_LONGEST = 2.5
 """Seconds of an utterance over a prompt that may be "hold": with pauses at both ends 113 of them in cabin noise
@@ -51,7 +52,9 @@ class Hearing:
         self.phrases = load_phrases()
         self.engine = ContainedEngine(engine, model, report=self._told.append)
         self._in_background = ThreadPoolExecutor(1, "phrases")
-        self._matcher = self._in_background.submit(Matcher, self.phrases)  # not needed before the first answer
+        self._beside = ThreadPoolExecutor(1, "matcher")
+        self._wordings = self._beside.submit(commands, self.phrases)  # first: the engine waits for them
+        self._matcher = self._beside.submit(Matcher, self.phrases)  # not needed before the first answer
         self.over_prompt: OverPrompt | None = None
         """Where the engine can watch for commands, what it listens with."""
         self._unwatched: list[tuple[Samples, bool]] = []
@@ -109,10 +112,10 @@ class Hearing:
 
     def _expect(self, step: Step | None) -> None:
         if self.watches is None:
-            wordings = commands(self.phrases)
+            wordings = self._wordings.result()
             self.watches = self.engine.watch_for(watched(wordings))
             self.over_prompt = OverPrompt(wordings) if self.watches else None
-        self.engine.use_automaton(self.phrases.listening(self.gears, self.engine.name in WEIGHS_TALK))
+        self.engine.expect_by(f"{listen.__module__}:{listen.__name__}", self.gears)
 
     def feed(self, samples: Samples) -> None:
         """Take a stretch of it."""
@@ -158,6 +161,7 @@ class Hearing:
     def close(self) -> None:
         """End the engine's process."""
         self._in_background.shutdown(cancel_futures=True)
+        self._beside.shutdown(cancel_futures=True)
         self.engine.close()
 
 

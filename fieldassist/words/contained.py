@@ -44,8 +44,8 @@ class ContainedEngine:
         self._arguments = (name, model)
         self._factory = factory
         self._report = report
-        self._expected: tuple[str, object] | None = None
-        self._told: Automaton | None = None
+        self._expected: tuple[str, tuple[object, ...]] | None = None
+        self._told: object = None
         self._missing: tuple[str, ...] = ()
         self._watched: object = None
         self._kept: list[Samples] = []
@@ -64,7 +64,7 @@ class ContainedEngine:
 
     def use_phrases(self, phrases: Sequence[str]) -> tuple[str, ...]:
         """Expect these phrases from the next utterance on; return the words that the engine lacks."""
-        self._expected, self._told = ("use_phrases", tuple(phrases)), None
+        self._expected, self._told = ("use_phrases", (tuple(phrases),)), None
         missing: tuple[str, ...] = self._persistently("use_phrases", tuple(phrases), within=LOAD_SECONDS)
         return missing
 
@@ -74,10 +74,21 @@ class ContainedEngine:
         The very automaton that it expects already is not sent again: a drive has one for all its steps.
         """
         if self._told is not automaton:
-            self._expected = ("use_automaton", automaton)
+            self._expected = ("use_automaton", (automaton,))
             self._missing = self._persistently("use_automaton", automaton, within=LOAD_SECONDS)
             self._told = automaton
         return self._missing
+
+    def expect_by(self, function: str, *arguments: object) -> None:
+        """Let a function, named `package.module:name`, tell the engine in its own process what to expect.
+
+        It is called with the engine and the arguments; the same twice in a row is called once.
+        """
+        expected = (function, arguments)
+        if self._told != expected:
+            self._expected = expected
+            self._persistently(function, *arguments, within=LOAD_SECONDS)
+            self._told = expected
 
     def watch_for(self, watched: Sequence[tuple[Automaton, float]]) -> bool:
         """Watch a stream for these sentences (and what each costs, nats) beside the utterances.
@@ -157,8 +168,8 @@ class ContainedEngine:
     def restore(self) -> None:
         """Expect again what was expected before `hear_once`."""
         if self._expected is not None:
-            method, argument = self._expected
-            self._persistently(method, argument, within=LOAD_SECONDS)
+            method, arguments = self._expected
+            self._persistently(method, *arguments, within=LOAD_SECONDS)
 
     def close(self) -> None:
         """End the engine's process."""
@@ -212,7 +223,8 @@ class ContainedEngine:
             if self._watched is not None:
                 self._worker.call("watch_for", self._watched, within=LOAD_SECONDS)
             if self._expected is not None:
-                self._worker.call(*self._expected, within=LOAD_SECONDS)
+                method, arguments = self._expected
+                self._worker.call(method, *arguments, within=LOAD_SECONDS)
         except WorkerLost as error:
             raise UserError(f"speech engine {self.name}: cannot be started again ({error})") from None
 

@@ -6,10 +6,13 @@ stream needs no cutting into utterances, which is what fails while a prompt come
 
 from __future__ import annotations
 
+import hashlib
 import json
+import os
 import shutil
 import tempfile
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +20,20 @@ import vosk
 
 from fieldassist.errors import UserError
 from fieldassist.phrases.automaton import Automaton
-from fieldassist.words.graph import UNKNOWN, Filler, _constant_fst, _Graph, _other_talk, _spell, word_boundaries
+from fieldassist.phrases.phonemes import pronunciations
+from fieldassist.resources import home
+from fieldassist.words.graph import (
+    GRAPH_VERSION,
+    UNKNOWN,
+    Filler,
+    _constant_fst,
+    _forget_oldest,
+    _Graph,
+    _link,
+    _other_talk,
+    _spell,
+    word_boundaries,
+)
 from fieldassist.words.recognizer import SAMPLE_RATE, Samples
 
 Watched = Sequence[tuple[Automaton, float]]
@@ -33,12 +49,16 @@ class Watcher:
     def __init__(self, model: Path, watched: Watched) -> None:
         """`model`: a folder of our own acoustic model; `watched`: the commands.
 
-        Raises UserError when there is no room for the graph, or libvosk refuses it.
+        The graph is kept in the shop's folder, or made again each time where that cannot be written. Raises
+        UserError when there is no room for it at all, or libvosk refuses it.
         """
         try:
-            with tempfile.TemporaryDirectory(prefix="fieldassist-") as folder:
-                write_folder(model, watched, Path(folder))
-                self._recognizer: Any = vosk.KaldiRecognizer(vosk.Model(folder), float(SAMPLE_RATE))
+            try:
+                self._recognizer = _recognizer(model_that_watches(model, watched, home() / "graphs"))
+            except OSError:
+                with tempfile.TemporaryDirectory(prefix="fieldassist-") as folder:
+                    write_folder(model, watched, Path(folder))
+                    self._recognizer = _recognizer(Path(folder))
         except OSError as error:
             raise UserError(f"commands over a prompt: no graph can be written ({error.strerror})") from None
         except Exception:  # vosk raises a bare Exception
@@ -53,9 +73,43 @@ class Watcher:
         return str(json.loads(self._recognizer.PartialResult()).get("partial", ""))
 
 
+def model_that_watches(model: Path, watched: Watched, cache: Path) -> Path:
+    """Return a model folder that watches for the sentences of automata, made in `cache` unless it is there.
+
+    Its name is a digest of all that its graph is made of. Raises OSError when the cache cannot be written.
+    """
+    network = model / "am" / "final.mdl"
+    status = network.stat()
+    made_of: list[object] = ["watching", GRAPH_VERSION, _SEARCH, str(network.resolve()), status.st_size]
+    made_of.append(status.st_mtime_ns)
+    for automaton, cost in watched:
+        made_of += [cost, [array.tobytes() for array in automaton.arrays()], sorted(automaton.finals.items())]
+        made_of += [(word, pronunciations(word)) for word in automaton.words]
+    folder = cache / hashlib.sha256(repr(made_of).encode()).hexdigest()[:24]
+    if (folder / "graph" / "HCLG.fst").is_file():
+        with suppress(OSError):  # a cache that cannot be written is read all the same
+            os.utime(folder)
+        return folder
+    cache.mkdir(parents=True, exist_ok=True)
+    scratch = Path(tempfile.mkdtemp(dir=cache))
+    try:
+        write_folder(model, watched, scratch)
+        scratch.rename(folder)
+    except OSError:
+        shutil.rmtree(scratch, ignore_errors=True)  # half a graph only takes up room
+        if not folder.is_dir():  # else another process was faster
+            raise
+    _forget_oldest(cache)
+    return folder
+
+
+def _recognizer(folder: Path) -> Any:
+    return vosk.KaldiRecognizer(vosk.Model(str(folder)), float(SAMPLE_RATE))
+
+
 def write_folder(model: Path, watched: Watched, out: Path) -> None:
     """Write a model folder whose graph watches for the sentences of automata."""
-    shutil.copytree(model / "am", out / "am")
+    _link(model / "am", out / "am")
     shutil.copytree(model / "conf", out / "conf")
     settings = out / "conf" / "model.conf"
     kept = [line for line in settings.read_text(encoding="utf-8").splitlines() if _name(line) not in _SEARCH]

@@ -60,6 +60,7 @@ class Worker:
     def call(self, method: str, *arguments: object, within: float) -> Any:
         """Call a method of the object in the child; wait at most `within` seconds.
 
+        A function can be called as well, named `package.module:name`: it is given the object before the arguments.
         Raises UserError when the method does, WorkerLost when the child is gone, stuck or failed inside.
         """
         return self._ask((method, arguments), within)
@@ -127,7 +128,6 @@ def _serve(factory: str, address: str) -> None:
     key = sys.stdin.buffer.readline().strip()
     place: Any = tuple(address) if address.startswith("(") else address
     with Client(place, authkey=key) as connection:
-        module, _, name = factory.partition(":")
         target = None
         while True:
             try:
@@ -136,16 +136,26 @@ def _serve(factory: str, address: str) -> None:
                 return
             try:
                 if target is None:
-                    target = getattr(importlib.import_module(module), name)(*message)
+                    target = _named(factory)(*message)
                     connection.send(("ready", None))
+                    continue
+                name, arguments = message
+                if ":" in name:
+                    answer = _named(name)(target, *arguments)
                 else:
-                    method, arguments = message
-                    member = getattr(target, method)
-                    connection.send(("done", member if arguments is None else member(*arguments)))
+                    member = getattr(target, name)
+                    answer = member if arguments is None else member(*arguments)
+                connection.send(("done", answer))
             except UserError as error:
                 connection.send(("refused", str(error)))
             except Exception as error:
                 connection.send(("failed", f"{type(error).__name__}: {error}"))
+
+
+def _named(what: str) -> Any:
+    """Return what `package.module:name` names."""
+    module, _, name = what.partition(":")
+    return getattr(importlib.import_module(module), name)
 
 
 if __name__ == "__main__":

@@ -1,0 +1,27 @@
+"""What an engine is to expect in a car, told to it in its own process.
+
+On a first drive its grammar is compiled there, while the matcher's is compiled in the program's.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING
+
+from fieldassist.phrases.phrase_set import PhraseSet, load_phrases
+from fieldassist.words.recognizer import WEIGHS_TALK
+
+if TYPE_CHECKING:
+    from fieldassist.words.sphinx_engine import SphinxEngine
+    from fieldassist.words.vosk_engine import VoskEngine
+
+
+def listen(engine: VoskEngine | SphinxEngine, gears: int) -> None:
+    """Expect all that can be said in a car with so many forward gears. Raises UserError for broken grammars."""
+    engine.use_automaton(_phrases().listening(gears, engine.name in WEIGHS_TALK))
+
+
+@cache
+def _phrases() -> PhraseSet:
+    """Kept, since an utterance over a prompt that is heard twice asks for them again."""
+    return load_phrases()
