@@ -39,6 +39,8 @@ ASK_SCORE = 0.35
 """Score at which it is worth a question; below, the utterance was not meant for the tool."""
 DOUBT_SCORE = 0.8
 """Score that a reading with an impossible value needs to be worth a question."""
+OWN_WORDS_ACCEPT, OWN_WORDS_ASK, OWN_WORDS_COMMAND = 0.6, 0.4, 0.7
+"""Probability by the words alone at which what no grammar holds is taken, asked back, or taken for a command."""
 ACCEPT_MARGIN = 0.25
 """Cost by which the best reading has to beat the best one with another finding, else the two are asked back."""
 

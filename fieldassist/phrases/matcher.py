@@ -18,6 +18,7 @@ from fieldassist.phrases.automaton import Arc, Automaton
 from fieldassist.phrases.compose import UNDECIDED, Composed, change, compose
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.numbers import TEENS, TENS, UNITS, spell_out
+from fieldassist.phrases.own_words import Shares, agreement, log_odds, meant, without_strays
 from fieldassist.phrases.phonemes import pronunciations
 from fieldassist.phrases.phrase_set import PhraseSet
 from fieldassist.phrases.plausibility import implausible, surprise
@@ -34,6 +35,8 @@ from fieldassist.phrases.search import (
     Lattice,
     Searcher,
 )
+from fieldassist.phrases.sense import SenseModel, learn
+from fieldassist.phrases.wordings import FILE, read_wordings
 from fieldassist.words.recognizer import Hypothesis
 
 MOST_WORDS = 40
@@ -41,6 +44,8 @@ MOST_WORDS = 40
 PER_ODDS = 0.15
 """Cost of a reading for each nat (factor of e) by which the engine holds it less likely than its best one."""
 SKIP_PLAIN, SKIP_WORD = Costs().skip_plain, Costs().skip_word
+PER_SENSE = 0.25
+"""The same for each nat of the log odds that the words speak for another sense."""
 UNCONTESTED = 9.0
 """Margin of a reading that no other comes near."""
 MOST_ALTERNATIVES = 8
@@ -106,6 +111,7 @@ class Matcher:
         self._expected: dict[Step | None, Floats] = {}
         notes = phrases.rule("commands.note")
         self._note_starts = [sentence.split() for sentence in covering_sentences(notes, 50)]
+        self._sense = _learned(phrases)
 
     def match(self, heard: str | Hypothesis, step: Step | None = None, previous: Finding | None = None) -> Match:
         """Return what an utterance says.
@@ -114,7 +120,8 @@ class Matcher:
         possible. `previous` is the finding that a bare correction ("make that two three") or the answer to
         a question changes.
         """
-        readings = self._readings(heard, step)
+        shares = self._shares(heard, step)
+        readings = self._readings(heard, step, shares)
         if self._is_note(heard):
             return Match("accept", None, "note", 1.0, UNCONTESTED, say="note", understood="note")
         other_talk = None if isinstance(heard, str) else heard.other_talk
@@ -130,7 +137,56 @@ class Matcher:
         if command is not None:
             say = command.replace("_", " ")
             return Match("accept", None, command, 1.0, UNCONTESTED, say=say, understood=command)
+        if match.decision != "accept" and previous is None and shares:
+            return self._in_own_words(heard, readings, shares, step) or match
         return match
+
+    def _shares(self, heard: str | Hypothesis, step: Step | None) -> Shares:
+        """Return what the words speak for at a step, over the engine's readings; nothing without examples."""
+        versions = _versions(heard, self._searcher.vocabulary)
+        total = sum(share for _, share in versions)
+        if self._sense is None or step is None or total <= 0.0:
+            return {}
+        out: dict[str, float] = defaultdict(float)
+        for words, share in versions:
+            said = [(word.text, word.confidence) for word in words]
+            for meaning, part in self._sense.shares(said, step.procedure).items():
+                out[meaning] += part * share / total
+        return out
+
+    def _support(self, composed: Composed, shares: Shares, step: Step | None) -> float:
+        """Return by how many nats the words alone raise the log odds of a sense above what they are at the step."""
+        if self._sense is None or step is None or not shares:
+            return 0.0
+        before = self._sense.shares((), step.procedure)
+        return log_odds(agreement(composed, shares)) - log_odds(agreement(composed, before))
+
+    def _in_own_words(
+        self, heard: str | Hypothesis, readings: Sequence[_Reading], shares: Shares, step: Step | None
+    ) -> Match | None:
+        """Take an utterance for what its words speak for, where no grammar holds it."""
+        arcs = readings[0].alignment.arcs if readings else ()
+        found = meant(shares, arcs, step)
+        if found is None:
+            return None
+        composed, share = found
+        if not isinstance(heard, str):
+            share *= 1.0 - (heard.other_talk or 0.0)
+        understood = " ".join(_plain_text(heard))
+        if composed.command is not None:
+            if share < decision.OWN_WORDS_COMMAND:
+                return None
+            say = composed.command.replace("_", " ")
+            return Match("accept", None, composed.command, share, UNCONTESTED, say=say, understood=understood)
+        if composed.doubt is not None or share < decision.OWN_WORDS_ASK:
+            return None
+        finding = replace(composed.findings[0], confidence=round(share, 3))
+        say = say_finding(finding)
+        verdict = "accept" if share >= decision.OWN_WORDS_ACCEPT else "ask"
+        return Match(
+            verdict, finding, None, share, UNCONTESTED, (), say if verdict == "accept" else f"{say}, right?",
+            assumed=composed.assumed, understood=understood,
+        )  # fmt: skip
 
     def _begins_with_command(self, heard: str | Hypothesis) -> str | None:
         """Return the command that an utterance begins with, in enough words.
@@ -223,7 +279,7 @@ class Matcher:
             f"{say}, right?" if doubtful else say, (), best.composed.changes, (), understood,
         )  # fmt: skip
 
-    def _readings(self, heard: str | Hypothesis, step: Step | None) -> list[_Reading]:
+    def _readings(self, heard: str | Hypothesis, step: Step | None, shares: Shares) -> list[_Reading]:
         """Return the readings of everything that the engine offers, cheapest first.
 
         The engine's readings that come to the same finding speak for it together.
@@ -234,9 +290,10 @@ class Matcher:
             lattice = Lattice(self._searcher, words, extra)
             readings = []
             for alignment in _alignments(lattice, words):
-                composed = compose(alignment.arcs, step)
+                composed = without_strays(compose(alignment.arcs, step), shares)
                 unlikely = DOUBTFUL if composed.doubt is not None else 0.0
                 unlikely += PER_ODDS * sum(surprise(finding) for finding in composed.findings[:1])
+                unlikely -= PER_SENSE * self._support(composed, shares, step)
                 readings.append(_Reading(composed, alignment, words, alignment.cost + unlikely))
             if readings:
                 found.append((share, readings))
@@ -304,6 +361,15 @@ SHORT_COMMANDS = ("skip", "strike", "resume")
 NUMBER_WORDS = frozenset((*UNITS, *TEENS, *TENS))
 BARE_NO = 0.4
 """Cost of taking a "no" for a correction: before what is seen it mostly says that it was not there."""
+
+
+def _learned(phrases: PhraseSet) -> SenseModel | None:
+    """Learn which words speak for what from the examples beside the grammars; None where there are none."""
+    paths = [phrases.folder / FILE, *([phrases.own / FILE] if phrases.own is not None else [])]
+    wordings = [wording for path in paths if path.is_file() for wording in read_wordings(path)]
+    if not wordings:
+        return None
+    return learn([(normalise(each.said).split(), each.at, each.means) for each in wordings])
 
 
 def _unexpected(arc: Arc, step: Step | None) -> float:

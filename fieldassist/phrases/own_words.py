@@ -1,0 +1,99 @@
+"""What the words of an utterance speak for, against what the grammars make of it: pure functions on shares."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from fieldassist.deduce.step import Step
+from fieldassist.finding import MEASURED_KINDS, Finding
+from fieldassist.phrases.automaton import Arc, Tag
+from fieldassist.phrases.compose import Composed, compose
+from fieldassist.phrases.wordings import COMMAND, TALK
+
+Shares = Mapping[str, float]
+"""Probability of each meaning, as `SenseModel.shares` gives them."""
+
+_GOOD = ("fluid_condition clear", "pressure normal", "stall_speed normal")
+_ALSO: Mapping[str, tuple[str, ...]] = {
+    "slip": ("flare",), "flare": ("slip",), "no_shift": ("no_kickdown",), "no_kickdown": ("no_shift",),
+    "no_drive": ("no_reverse",), "no_reverse": ("no_drive",), "late": ("delayed_engagement",),
+    "delayed_engagement": ("late",), "shift_speed": ("late", "early"),
+}  # fmt: skip
+"""Other meanings of the words for a kind: which of them it is, the place and the number tell."""
+_SENSE_KEYS = ("kind", "present", "hint", "bare", "contrast", "command", "correct", "level")
+_MOST_SURE = 0.98
+_STRAY = 0.08
+"""Probability of a further finding below which it is none."""
+
+
+def agreement(composed: Composed, shares: Shares) -> float:
+    """Return the probability, by the words alone, that an utterance means what it was composed to, 0..1."""
+    if composed.command is not None:
+        return shares.get(f"{COMMAND} {composed.command}", 0.0)
+    return _of_finding(composed.findings[0], shares) if composed.findings else 1.0 - shares.get(TALK, 0.0)
+
+
+def without_strays(composed: Composed, shares: Shares) -> Composed:
+    """Leave out findings beside others that none of the words speak for: the grammar took a word for another."""
+    if len(composed.findings) < 2 or not shares:
+        return composed
+    kept = tuple(f for f in composed.findings if f.value is not None or _of_finding(f, shares) >= _STRAY)
+    if not kept or kept == composed.findings:
+        return composed
+    return replace(composed, findings=kept, assumed=composed.assumed if kept[0] == composed.findings[0] else ())
+
+
+def _of_finding(finding: Finding, shares: Shares) -> float:
+    share = min(1.0, sum(share for meaning, share in shares.items() if _agrees(meaning, finding)))
+    return max(0.5, share) if finding.kind in MEASURED_KINDS and finding.value is not None else share
+
+
+def _agrees(meaning: str, finding: Finding) -> bool:
+    denied, kind, where = _parts(meaning)
+    good = denied or kind == "normal" or meaning in _GOOD
+    if finding.kind == "normal" or not finding.present or finding.where in ("normal", "clear"):
+        return good
+    if finding.kind in MEASURED_KINDS and kind == "normal":
+        return True  # "two one good at ten"
+    if good:
+        return False
+    if kind != finding.kind:
+        return kind in _ALSO.get(finding.kind, ())
+    return where is None or finding.where is None or where in finding.where.split()
+
+
+def _parts(meaning: str) -> tuple[bool, str, str | None]:
+    """Whether it is denied, the kind, and the place or look. A kind may itself begin with `no_`."""
+    words = meaning.split()
+    denied = words[0] == "no"
+    kind, *rest = words[1:] if denied else words
+    return denied, kind, rest[0] if rest else None
+
+
+def log_odds(share: float) -> float:
+    """Return the log odds of a probability, held within what examples can tell."""
+    bounded = min(_MOST_SURE, max(1.0 - _MOST_SURE, share))
+    return math.log(bounded / (1.0 - bounded))
+
+
+def meant(shares: Shares, arcs: Sequence[Arc], step: Step | None) -> tuple[Composed, float] | None:
+    """Return what the words most likely mean and how probable that is; shift, gear and number are taken from
+    the arcs that the grammar found in them. None for talk."""
+    meaning = max(shares, key=lambda each: shares[each])
+    if meaning == TALK:
+        return None
+    if meaning.startswith(f"{COMMAND} "):
+        return Composed(command=meaning.removeprefix(f"{COMMAND} ")), shares[meaning]
+    denied, kind, where = _parts(meaning)
+    tags = [Tag("kind", kind)]
+    if denied:
+        tags.append(Tag("present", "false"))
+    if where is not None:
+        tags.append(Tag("level" if kind in ("pressure", "stall_speed") else "where", where))
+    rest = [
+        arc._replace(tags=tuple(tag for tag in arc.tags if tag.key not in _SENSE_KEYS)) for arc in arcs
+    ]
+    composed = compose([Arc(0, 0, None, 0.0, tuple(tags)), *rest], step)
+    return (composed, agreement(composed, shares)) if composed.findings else None
