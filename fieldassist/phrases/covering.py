@@ -26,7 +26,7 @@ def covering_sentences(automaton: Automaton, most: int) -> list[str]:
 
     arcs = sorted(automaton.arcs, key=lambda a: ahead[a.source][0] + a.weight + behind[a.target][0])
     for arc in arcs:
-        if arc.word not in seen_words and len(out) < most:
+        if arc.word is not None and arc.word not in seen_words and len(out) < most:
             add([*_back(ahead, arc.source), arc, *_on(behind, arc.target)])
     # Pairs inside phrases, where little can follow, come before those at the seams, where anything can.
     for arc in sorted(arcs, key=lambda a: len(automaton.leaving[a.target])):

@@ -11,10 +11,15 @@ from fieldassist.phrases.automaton import Automaton, Tag, compile_for_engine, co
 from fieldassist.phrases.compiled import Compiled
 from fieldassist.phrases.compose import UNDECIDED
 from fieldassist.phrases.jsgf import Alternatives, Grammar, Ref, Rule, read_grammar
+from fieldassist.phrases.ngram import automaton_of_ngram, beside, learn, words_of
+from fieldassist.phrases.phonemes import known_pronunciations
 from fieldassist.phrases.pruning import restrict
+from fieldassist.phrases.wordings import FILE, TALK, read_wordings
 from fieldassist.resources import home, shipped
 
 MOST_GEARS = 8
+BRANCH_COST = 4.0
+"""Nats for a sentence in words of one's own, beside the grammar's."""
 
 
 class PhraseSet:
@@ -59,23 +64,37 @@ class PhraseSet:
         """Return the automaton for an engine: all that can be said, the same at every step.
 
         What is likely at a step is weighed by the matcher, so that one graph serves a whole drive. `gears` is the
-        number of forward gears of the car: shifts between gears that it lacks are left out. Words of any talk
-        between the parts of an observation are only for an engine that weighs other talk (`weighs_talk`): another
-        one hears them everywhere.
+        number of forward gears of the car: shifts between gears that it lacks are left out of the grammar. Words
+        of any talk between the parts of an observation, and sentences in words of one's own as the examples in
+        `wordings.toml` have them, are only for an engine that weighs other talk (`weighs_talk`): another one hears
+        them everywhere.
         """
         key = gears, weighs_talk
         if key not in self._anything:
-            grammar = self._of_car(gears)
-            if not weighs_talk:
-                grammar = restrict(grammar, lambda tag: tag.key != "only")
             name = f"listening {gears}{'' if weighs_talk else ' strictly'}"
-            self._anything[key] = self._compiled.get(name, lambda: compile_for_engine(grammar))
+            make = self._with_own_words if weighs_talk else self.strictly
+            self._anything[key] = self._compiled.get(name, lambda: make(gears))
         return self._anything[key]
+
+    def strictly(self, gears: int = MOST_GEARS) -> Automaton:
+        """Return the automaton of the grammar alone, without words of any talk, for an engine."""
+        return compile_for_engine(restrict(self._of_car(gears), lambda tag: tag.key != "only"))
+
+    def _with_own_words(self, gears: int) -> Automaton:
+        grammar = compile_for_engine(self._of_car(gears))
+        said = [each.said for path in self._wordings() for each in read_wordings(path) if each.means != TALK]
+        if not said:
+            return grammar
+        words = {*grammar.words, *(word for text in said for word in words_of(text))}
+        model = learn(said, (word for word in words if known_pronunciations(word)))
+        return beside(grammar, automaton_of_ngram(model), BRANCH_COST)
 
     @cached_property
     def _compiled(self) -> Compiled:
         folders = [self.folder, *([self.own] if self.own is not None else [])]
-        return Compiled(home() / "compiled", [path for folder in folders for path in folder.rglob("*.gram")])
+        grammars = [path for folder in folders for path in folder.rglob("*.gram")]
+        # Which words of one's own can be heard is for the shop's lexicon to say.
+        return Compiled(home() / "compiled", [*grammars, *self._wordings(), home() / "lexicon.txt"])
 
     def _of_car(self, gears: int) -> Grammar:
         if gears not in self._cars:
@@ -85,6 +104,10 @@ class PhraseSet:
     def of_step(self, step: Step, gears: int = MOST_GEARS) -> Grammar:
         """Return the sentences that are about a step, without commands."""
         return restrict(self._of_car(gears), lambda tag: _expected(tag, step))
+
+    def _wordings(self) -> list[Path]:
+        folders = [self.folder, *([self.own] if self.own is not None else [])]
+        return [folder / FILE for folder in folders if (folder / FILE).is_file()]
 
     def _own_files(self) -> list[Path]:
         return sorted(self.own.glob("*.gram")) if self.own is not None and self.own.is_dir() else []
