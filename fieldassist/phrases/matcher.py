@@ -46,6 +46,7 @@ PER_ODDS = 0.15
 SKIP_PLAIN, SKIP_WORD = Costs().skip_plain, Costs().skip_word
 PER_SENSE = 0.25
 """The same for each nat of the log odds that the words speak for another sense."""
+MOST_AGAINST_GRAMMAR = -0.8
 UNCONTESTED = 9.0
 """Margin of a reading that no other comes near."""
 MOST_ALTERNATIVES = 8
@@ -154,12 +155,18 @@ class Matcher:
                 out[meaning] += part * share / total
         return out
 
-    def _support(self, composed: Composed, shares: Shares, step: Step | None) -> float:
-        """Return by how many nats the words alone raise the log odds of a sense above what they are at the step."""
-        if self._sense is None or step is None or not shares:
+    def _support(
+        self, composed: Composed, alignment: Alignment, words: Sequence[HeardWord], shares: Shares
+    ) -> float:
+        """Return the log odds of a sense by the words alone; of words that no example has, nothing is known.
+
+        Against a sentence that stands in the grammar word for word they weigh little, against commands nothing.
+        """
+        if self._sense is None or not shares or composed.command is not None:
             return 0.0
-        before = self._sense.shares((), step.procedure)
-        return log_odds(agreement(composed, shares)) - log_odds(agreement(composed, before))
+        known = self._sense.known([(word.text, 1.0) for word in words])
+        odds = known * log_odds(agreement(composed, shares))
+        return max(odds, MOST_AGAINST_GRAMMAR) if _word_for_word(alignment, words) else odds
 
     def _in_own_words(
         self, heard: str | Hypothesis, readings: Sequence[_Reading], shares: Shares, step: Step | None
@@ -293,7 +300,7 @@ class Matcher:
                 composed = without_strays(compose(alignment.arcs, step), shares)
                 unlikely = DOUBTFUL if composed.doubt is not None else 0.0
                 unlikely += PER_ODDS * sum(surprise(finding) for finding in composed.findings[:1])
-                unlikely -= PER_SENSE * self._support(composed, shares, step)
+                unlikely -= PER_SENSE * self._support(composed, alignment, words, shares)
                 readings.append(_Reading(composed, alignment, words, alignment.cost + unlikely))
             if readings:
                 found.append((share, readings))
@@ -484,6 +491,13 @@ def _beyond_doubt(best: Alignment, words: Sequence[HeardWord]) -> bool:
     """Every word was heard as it stands in the grammar, and surely: other readings cost a mismatch at least."""
     said = [word.text for i, word in enumerate(words) if i not in best.skipped]
     return list(best.words) == said and all(word.confidence >= 0.9 for word in words)
+
+
+def _word_for_word(alignment: Alignment, words: Sequence[HeardWord]) -> bool:
+    """All that was said, but for hesitations and small words, stands in the grammar as it was said."""
+    said = [word.text for i, word in enumerate(words) if i not in alignment.skipped]
+    passed = {words[i].text for i in alignment.skipped}
+    return list(alignment.words) == said and passed <= SMALL_WORDS | set(HESITATIONS)
 
 
 _SENSE = ("kind", "command", "shift", "into", "gear", "range", "where", "present")

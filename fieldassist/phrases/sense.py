@@ -47,6 +47,11 @@ class SenseModel:
         values = np.array([value for _, value in found], np.float32)
         return dict(zip(self.meanings, _softmax(values @ self.weights[rows]).tolist(), strict=True))
 
+    def known(self, said: Said) -> float:
+        """Return which share of the words, 0..1, some example has; hesitations are no words."""
+        stems = _stems(said)
+        return sum(stem in self.features for stem, _ in stems) / len(stems) if stems else 0.0
+
 
 def learn(examples: Sequence[tuple[Sequence[str], str, str]]) -> SenseModel:
     """Learn from (words, procedure, meaning); the same examples give the same model."""
@@ -80,13 +85,7 @@ def _softmax(scores: Floats) -> Floats:
 
 def _features(said: Said, procedure: str) -> Iterable[tuple[str, float]]:
     """Features with their values; each once, with the most sure of its occurrences."""
-    words: list[tuple[str, float]] = []
-    for word, confidence in said:
-        if word in HESITATIONS or word == UNKNOWN:
-            continue
-        stem = NUMBER if word in _NUMBER_WORDS else _stem(word)
-        if not (words and stem == NUMBER == words[-1][0]):
-            words.append((stem, confidence))
+    words = _stems(said)
     edged = [("^", 1.0), *words, ("$", 1.0)]
     out: dict[str, float] = {"": 1.0, f"at {procedure}": 1.0}
     for stem, sure in words:
@@ -98,6 +97,18 @@ def _features(said: Said, procedure: str) -> Iterable[tuple[str, float]]:
             key = f"{one} {'.' * (apart - 1)}{other}"
             out[key] = max(out.get(key, 0.0), weight * min(sure, as_sure))
     return out.items()
+
+
+def _stems(said: Said) -> list[tuple[str, float]]:
+    """The stems of the words, a number in however many words as one; without hesitations and what was not heard."""
+    words: list[tuple[str, float]] = []
+    for word, confidence in said:
+        if word in HESITATIONS or word == UNKNOWN:
+            continue
+        stem = NUMBER if word in _NUMBER_WORDS else _stem(word)
+        if not (words and stem == NUMBER == words[-1][0]):
+            words.append((stem, confidence))
+    return words
 
 
 def _stem(word: str) -> str:
