@@ -99,7 +99,7 @@ def folder(path: Path) -> None:
 def test_a_broken_file_costs_time_only(tmp_path: Path, grammar: Path, damage: Callable[[Path], None]) -> None:
     make = Counted(small())
     Compiled(tmp_path / "compiled", [grammar]).get("one", make)
-    (kept,) = (tmp_path / "compiled").rglob("*.json")
+    (kept,) = (tmp_path / "compiled").rglob("*.kept")
     before = kept.read_bytes()
     damage(kept)
     assert kept.is_dir() or kept.read_bytes() != before

@@ -426,17 +426,16 @@ def _redirect(states: int, arcs: list[Arc], start: int) -> list[Arc]:
 
 def _sizes(leaving: list[list[Arc]]) -> list[int]:
     """Arcs with a word that can follow each state at once."""
+    words = [sum(arc.word is not None for arc in arcs) for arcs in leaving]
+    beyond = [[arc.target for arc in arcs if arc.word is None] for arcs in leaving]
     out = []
     for state in range(len(leaving)):
-        seen, stack, count = {state}, [state], 0
+        seen, stack = {state}, [state]
         while stack:
-            for arc in leaving[stack.pop()]:
-                if arc.word is not None:
-                    count += 1
-                elif arc.target not in seen:
-                    seen.add(arc.target)
-                    stack.append(arc.target)
-        out.append(count)
+            fresh = [target for target in beyond[stack.pop()] if target not in seen]
+            seen.update(fresh)
+            stack += fresh
+        out.append(sum(words[each] for each in seen))
     return out
 
 

@@ -1,4 +1,4 @@
-"""Compiled grammars kept on disk, so that a drive does not begin with compiling.
+"""Compiled grammars, and what is learned beside them, kept on disk, so that a drive does not begin with compiling.
 
 What is kept is found again by a digest of the grammars' text and of the code that compiles them: a change in
 either leads to another folder. A file that is broken, or a folder that cannot be written, costs the time of
@@ -16,7 +16,7 @@ import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from fieldassist.phrases.automaton import Arc, Automaton, Final, Tag
 
@@ -24,6 +24,8 @@ KEPT_FOLDERS = 4
 """Digests whose files are kept, the ones written last: a shop changes its grammars now and then."""
 
 _CODE = Path(__file__).resolve().parent
+
+Kept = TypeVar("Kept")
 
 
 class Compiled:
@@ -36,25 +38,36 @@ class Compiled:
 
     def get(self, name: str, make: Callable[[], Automaton]) -> Automaton:
         """Return the automaton kept under a name (which may hold anything), else make it and keep it."""
-        path = self._folder / f"{hashlib.sha256(name.encode()).hexdigest()[:24]}.json"
+        return self.kept(
+            name, make, lambda automaton: to_text(automaton).encode(), lambda data: from_text(data.decode())
+        )
+
+    def kept(
+        self, name: str, make: Callable[[], Kept], write: Callable[[Kept], bytes], read: Callable[[bytes], Kept]
+    ) -> Kept:
+        """Return what is kept under a name, else make it and keep it.
+
+        `read` takes what `write` gave, and raises ValueError, LookupError or TypeError for anything else.
+        """
+        path = self._folder / f"{hashlib.sha256(name.encode()).hexdigest()[:24]}.kept"
         try:
             with _uncollected():
-                return from_text(path.read_text(encoding="utf-8"))
+                return read(path.read_bytes())
         except (OSError, ValueError, LookupError, TypeError):  # not there, or not what was written
             pass
         with _uncollected():
-            automaton = make()
+            made = make()
         with contextlib.suppress(OSError):
-            self._keep(path, to_text(automaton))
-        return automaton
+            self._keep(path, write(made))
+        return made
 
-    def _keep(self, path: Path, text: str) -> None:
+    def _keep(self, path: Path, data: bytes) -> None:
         fresh = not self._folder.exists()
         self._folder.mkdir(parents=True, exist_ok=True)
         handle, scratch = tempfile.mkstemp(dir=self._folder, suffix=".new")
         try:
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(text)
+            with os.fdopen(handle, "wb") as file:
+                file.write(data)
             Path(scratch).replace(path)  # whoever reads it meanwhile sees all of it or nothing
         except OSError:
             Path(scratch).unlink(missing_ok=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 import re
 from collections import defaultdict
@@ -35,7 +36,7 @@ from fieldassist.phrases.search import (
     Lattice,
     Searcher,
 )
-from fieldassist.phrases.sense import SenseModel, learn
+from fieldassist.phrases.sense import SenseModel, from_bytes, learn, to_bytes
 from fieldassist.phrases.wordings import FILE, read_wordings
 from fieldassist.words.recognizer import Hypothesis
 
@@ -376,7 +377,9 @@ def _learned(phrases: PhraseSet) -> SenseModel | None:
     wordings = [wording for path in paths if path.is_file() for wording in read_wordings(path)]
     if not wordings:
         return None
-    return learn([(normalise(each.said).split(), each.at, each.means) for each in wordings])
+    name = f"examples {hashlib.sha256(repr(wordings).encode()).hexdigest()}"
+    examples = [(normalise(each.said).split(), each.at, each.means) for each in wordings]
+    return phrases.kept(name, lambda: learn(examples), to_bytes, from_bytes)
 
 
 def _unexpected(arc: Arc, step: Step | None) -> float:

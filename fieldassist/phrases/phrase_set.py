@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cached_property
 from pathlib import Path
 
 from fieldassist.deduce.step import Step
 from fieldassist.errors import UserError
 from fieldassist.phrases.automaton import Automaton, Tag, compile_for_engine, compile_grammar
-from fieldassist.phrases.compiled import Compiled
+from fieldassist.phrases.compiled import Compiled, Kept
 from fieldassist.phrases.compose import UNDECIDED
 from fieldassist.phrases.jsgf import Alternatives, Grammar, Ref, Rule, read_grammar
 from fieldassist.phrases.ngram import automaton_of_ngram, beside, learn, words_of
@@ -51,6 +52,12 @@ class PhraseSet:
         if key not in self._rules:
             self._rules[key] = self._compiled.get(f"utterance {key}", lambda: compile_grammar(self.grammar, name))
         return self._rules[key]
+
+    def kept(
+        self, name: str, make: Callable[[], Kept], write: Callable[[Kept], bytes], read: Callable[[bytes], Kept]
+    ) -> Kept:
+        """Return what is kept under a name beside the compiled grammars, else make it: see `Compiled.kept`."""
+        return self._compiled.kept(name, make, write, read)
 
     @cached_property
     def sentences(self) -> Grammar:

@@ -8,6 +8,8 @@ thousand examples take about a second.
 
 from __future__ import annotations
 
+import hashlib
+import json
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
@@ -51,6 +53,24 @@ class SenseModel:
         """Return which share of the words, 0..1, some example has; hesitations are no words."""
         stems = _stems(said)
         return sum(stem in self.features for stem, _ in stems) / len(stems) if stems else 0.0
+
+
+def to_bytes(model: SenseModel) -> bytes:
+    """Write a model: a digest of the rest, a line of JSON with the names, the weights."""
+    names = json.dumps([model.meanings, list(model.features)])
+    body = names.encode() + b"\n" + np.ascontiguousarray(model.weights, "<f4").tobytes()
+    return hashlib.sha256(body).digest() + body
+
+
+def from_bytes(data: bytes) -> SenseModel:
+    """Read what `to_bytes` wrote. Raises ValueError where that is not what it is."""
+    size = hashlib.sha256().digest_size
+    if hashlib.sha256(data[size:]).digest() != data[:size]:
+        raise ValueError("expected a model with the digest of its bytes before it")
+    names, _, weights = data[size:].partition(b"\n")
+    meanings, features = json.loads(names)
+    table = np.frombuffer(weights, "<f4").reshape(len(features), len(meanings))
+    return SenseModel(tuple(meanings), {key: row for row, key in enumerate(features)}, table)
 
 
 def learn(examples: Sequence[tuple[Sequence[str], str, str]]) -> SenseModel:

@@ -334,7 +334,8 @@ def common_words() -> tuple[tuple[str, float], ...]:
     lines = _COMMON_WORDS.read_text(encoding="utf-8").splitlines()
     words = [line for line in lines if line and not line.startswith("#")]
     shares = [1.0 / (rank + 2.7) for rank in range(1, len(words) + 1)]
-    return tuple((word, math.log(sum(shares) / share)) for word, share in zip(words, shares, strict=True))
+    whole = sum(shares)
+    return tuple((word, math.log(whole / share)) for word, share in zip(words, shares, strict=True))
 
 
 def _constant_fst(graph: _Graph, start: int) -> bytes:
