@@ -26,6 +26,8 @@ class Fragile:
     name = "fragile"
     DIES, HANGS = 30001, 30002
 
+    weighs_talk = False
+
     def __init__(self, name=None, model=None):
         self.count = 0
 

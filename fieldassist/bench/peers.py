@@ -41,6 +41,7 @@ class _Dictation:
     """Collects an utterance and transcribes it at its end; knows no phrases."""
 
     name = ""
+    weighs_talk = False
 
     def __init__(self) -> None:
         self._pieces: list[Samples] = []

@@ -25,7 +25,7 @@ from fieldassist.phrases.jsgf import read_grammar
 from fieldassist.phrases.slots import best_reading
 from fieldassist.sound.endpoint import Began, Ended, Endpointer, Paused, Went
 from fieldassist.words.engines import open_engine
-from fieldassist.words.recognizer import SAMPLE_RATE, WEIGHS_TALK, Hypothesis, Recognizer, Samples
+from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Recognizer, Samples
 
 _STRETCH = SAMPLE_RATE // 10
 """Samples fed at a time, as a microphone hands them over."""
@@ -75,7 +75,7 @@ class FindingEar:
         unit = load_unit(job["unit"])
         self._engine = open_named(job["engine"], job["model"])
         phrases = load_phrases()
-        _tell(self._engine, lambda: phrases.listening(len(unit.forward), self._engine.name in WEIGHS_TALK))
+        _tell(self._engine, lambda: phrases.listening(len(unit.forward), self._engine.weighs_talk))
         self._matcher = Matcher(phrases)
         self._steps = {step.id: step for step in steps_for(unit)}
         self._step: Step | None = None

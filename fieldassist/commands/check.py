@@ -27,7 +27,7 @@ from fieldassist.sound.source import Microphone
 from fieldassist.sound.voice import Voice
 from fieldassist.words.contained import ContainedEngine
 from fieldassist.words.models import SHIPPED_MODEL, Preference, find_model, read_preference, write_preference
-from fieldassist.words.recognizer import WEIGHS_TALK, Samples
+from fieldassist.words.recognizer import Samples
 
 LISTEN_SECONDS = 4.0
 SAY = "Sound check. Say: flare, two three."
@@ -252,7 +252,7 @@ def try_engine(candidate: Candidate, clips: list[tuple[Clip, Step | None, int]])
     engine = ContainedEngine(candidate.name, candidate.model)
     try:
         phrases = load_phrases()
-        engine.use_automaton(phrases.listening(max(gears for _, _, gears in clips), engine.name in WEIGHS_TALK))
+        engine.use_automaton(phrases.listening(max(gears for _, _, gears in clips), engine.weighs_talk))
         matcher = Matcher(phrases)
         right, wrong, seconds, began = 0, 0, 0.0, time.monotonic()
         for line, step, _ in clips:

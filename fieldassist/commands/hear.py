@@ -20,7 +20,7 @@ from fieldassist.sound.endpoint import Ended, Endpointer, Utterance
 from fieldassist.sound.wave import audio_files, stream_wave
 from fieldassist.words.contained import ContainedEngine
 from fieldassist.words.engines import ENGINES
-from fieldassist.words.recognizer import WEIGHS_TALK, Hypothesis
+from fieldassist.words.recognizer import Hypothesis
 
 WIDTH = 80
 
@@ -86,7 +86,7 @@ class FindingEar:
         self._step = find_step(unit, step) if step else None
         phrases = load_phrases()
         self._matcher = Matcher(phrases)
-        expected = phrases.listening(len(load_unit(unit).forward), engine.name in WEIGHS_TALK)
+        expected = phrases.listening(len(load_unit(unit).forward), engine.weighs_talk)
         self.missing = engine.use_automaton(expected)
 
     def as_json(self, file: Path, utterance: Utterance, heard: Hypothesis) -> str:

@@ -34,7 +34,6 @@ from fieldassist.sound.wave import read_wave, write_wave
 from fieldassist.words.contained import ContainedEngine
 from fieldassist.words.engines import ENGINES
 from fieldassist.words.models import MODEL_VARIABLE
-from fieldassist.words.recognizer import WEIGHS_TALK
 
 MANIFEST = "manifest.tsv"
 
@@ -231,7 +230,7 @@ def hear_again(
     engine = ContainedEngine(engine_name, model, report=lambda text: print(text, file=sys.stderr))
     counts = {"right": 0, "wrong": 0, "missed": 0}
     try:
-        engine.use_automaton(phrases.listening(len(load_unit(unit).forward), engine.name in WEIGHS_TALK))
+        engine.use_automaton(phrases.listening(len(load_unit(unit).forward), engine.weighs_talk))
         for clip in clips:
             samples = read_wave(clip.file)
             pieces = utterances(samples) or (Utterance(samples, 0.0, len(samples) / 16_000),)

@@ -9,7 +9,6 @@ from functools import cache
 from typing import TYPE_CHECKING
 
 from fieldassist.phrases.phrase_set import PhraseSet, load_phrases
-from fieldassist.words.recognizer import WEIGHS_TALK
 
 if TYPE_CHECKING:
     from fieldassist.words.sphinx_engine import SphinxEngine
@@ -18,7 +17,7 @@ if TYPE_CHECKING:
 
 def listen(engine: VoskEngine | SphinxEngine, gears: int) -> None:
     """Expect all that can be said in a car with so many forward gears. Raises UserError for broken grammars."""
-    engine.use_automaton(_phrases().listening(gears, engine.name in WEIGHS_TALK))
+    engine.use_automaton(_phrases().listening(gears, engine.weighs_talk))
 
 
 @cache

@@ -120,7 +120,7 @@ def _features(said: Said, procedure: str) -> Iterable[tuple[str, float]]:
 
 
 def _stems(said: Said) -> list[tuple[str, float]]:
-    """The stems of the words, a number in however many words as one; without hesitations and what was not heard."""
+    """The stems of the words, a number in however many words as one; no hesitations, no [unk]."""
     words: list[tuple[str, float]] = []
     for word, confidence in said:
         if word in HESITATIONS or word == UNKNOWN:

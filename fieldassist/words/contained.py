@@ -54,6 +54,7 @@ class ContainedEngine:
         try:
             self._worker = self._open()
             self.name: str = self._worker.get("name", within=FEED_SECONDS)
+            self.weighs_talk: bool = self._worker.get("weighs_talk", within=FEED_SECONDS)
         except WorkerLost as error:
             raise UserError(f"speech engine {name or ''}: it does not survive its start ({error})") from None
 

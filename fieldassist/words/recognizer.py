@@ -12,9 +12,6 @@ import numpy.typing as npt
 Samples = npt.NDArray[np.int16]
 """Mono 16-bit samples at SAMPLE_RATE."""
 
-WEIGHS_TALK = ("vosk",)
-"""Names of the engines that weigh what they hear against other talk."""
-
 SAMPLE_RATE = 16_000
 """Hz. Every engine and every room works at this rate; `sound` converts at the door."""
 
@@ -56,6 +53,8 @@ class Recognizer(Protocol):
 
     name: str
     """`vosk` or `sphinx`."""
+    weighs_talk: bool
+    """What it hears is weighed against other talk, so that it may listen for more than the grammars hold."""
 
     def use_phrases(self, phrases: Sequence[str]) -> tuple[str, ...]:
         """Expect these phrases from the next utterance on; return the words that the engine lacks."""

@@ -48,6 +48,7 @@ class SphinxEngine:
     """
 
     name = "sphinx"
+    weighs_talk = False
 
     def __init__(self, sample_rate: int = SAMPLE_RATE) -> None:
         """Load the bundled English model. sample_rate: Hz, must be 16000 as that is the model's rate."""

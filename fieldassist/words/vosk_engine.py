@@ -47,6 +47,7 @@ class VoskEngine:
             _try_loading_elsewhere(folder)
         vosk.SetLogLevel(-1)
         self.folder = folder
+        self.weighs_talk = has_our_phones(folder.path)
         self._rate = sample_rate
         self._fed = 0
         self._began = 0
