@@ -22,6 +22,8 @@ _ALSO: Mapping[str, tuple[str, ...]] = {
     "delayed_engagement": ("late",), "shift_speed": ("late", "early"),
 }  # fmt: skip
 """Other meanings of the words for a kind: which of them it is, the place and the number tell."""
+_KEY_OF_PLACE = {"pressure": "level", "stall_speed": "level", "leak": "place"}
+"""What the grammars call a place or look of a kind, where it is not `where`."""
 _SENSE_KEYS = ("kind", "present", "hint", "bare", "contrast", "command", "correct", "level")
 _MOST_SURE = 0.98
 _STRAY = 0.08
@@ -91,7 +93,7 @@ def meant(shares: Shares, arcs: Sequence[Arc], step: Step | None) -> tuple[Compo
     if denied:
         tags.append(Tag("present", "false"))
     if where is not None:
-        tags.append(Tag("level" if kind in ("pressure", "stall_speed") else "where", where))
+        tags.append(Tag(_KEY_OF_PLACE.get(kind, "where"), where))
     rest = [
         arc._replace(tags=tuple(tag for tag in arc.tags if tag.key not in _SENSE_KEYS)) for arc in arcs
     ]

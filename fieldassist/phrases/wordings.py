@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +16,15 @@ TALK = "talk"
 """What a wording means that is not for the tool."""
 COMMAND = "command"
 """First word of the meaning of a command."""
+COMMANDS = ("next", "again", "back", "skip", "strike", "hold", "resume", "note", "how_far", "finish", "yes", "no")
+"""As in `commands.gram`."""
+_LEVELS = ("low", "normal", "high")
+_BEHIND: Mapping[str, tuple[str, ...] | None] = {
+    "fluid_level": ("low", "high"),
+    "fluid_condition": ("milky", "burnt", "foamy", "dark", "clear", "particles", "varnish"),
+    "pressure": _LEVELS, "stall_speed": _LEVELS, "linkage": ("selector", "throttle"), "noise": None, "leak": None,
+}  # fmt: skip
+"""What may stand behind a kind; None: any one word."""
 _KEYS = ("at", "means", "said")
 _EXPECTED = (
     'expected { at = "...", means = "...", said = "..." }, means being a kind of finding (with "no" before it, or '
@@ -37,11 +47,12 @@ def read_wordings(path: Path) -> tuple[Wording, ...]:
     """Read a file of examples. Raises DataFileError that names file, line and what was expected."""
     try:
         text = path.read_text(encoding="utf-8")
-        rows = tomllib.loads(text).get("wording", [])
+        data = tomllib.loads(text)
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise DataFileError(path, None, f"cannot be read as TOML ({error})") from None
-    if not isinstance(rows, Sequence) or isinstance(rows, str):
-        raise DataFileError(path, None, "expected a list: wording = [ ... ]")
+    rows = data.pop("wording", None)
+    if not isinstance(rows, list) or data:
+        raise DataFileError(path, None, "expected one list and nothing else: wording = [ ... ]")
     return tuple(_wording(path, text, number, row) for number, row in enumerate(rows))
 
 
@@ -49,20 +60,40 @@ def _wording(path: Path, text: str, number: int, row: object) -> Wording:
     given = row if isinstance(row, dict) else {}
     if set(given) != set(_KEYS) or not all(isinstance(given[key], str) and given[key].strip() for key in _KEYS):
         raise DataFileError(path, _line(text, number), _EXPECTED)
-    if not _is_meaning(given["means"]):
-        raise DataFileError(path, _line(text, number), f"means {given['means']!r}: {_EXPECTED}")
-    return Wording(given["at"], given["means"], given["said"])
+    means = " ".join(given["means"].split())
+    if not _is_meaning(means):
+        raise DataFileError(path, _line(text, number), f"means {means!r}: {_EXPECTED}")
+    return Wording(given["at"].strip(), means, given["said"])
 
 
 def _is_meaning(means: str) -> bool:
     words = means.split()
+    if means == TALK:
+        return True
     if words[0] == COMMAND:
-        return len(words) == 2
-    kind, *rest = words[1:] if words[0] == "no" and len(words) > 1 else words
-    return (means == TALK or kind in KINDS) and len(rest) <= 1
+        return len(words) == 2 and words[1] in COMMANDS
+    denied = words[0] == "no" and len(words) > 1
+    kind, *behind = words[1:] if denied else words
+    if kind not in KINDS or (denied and kind == "normal"):
+        return False
+    allowed = _BEHIND.get(kind, ())
+    return not behind or (len(behind) == 1 and (allowed is None or behind[0] in allowed))
+
+
+_PIECES = re.compile(r"""#.*|"(?:\\.|[^"\\])*"|'[^']*'|[\[\]{},]|[^\s\[\]{},#"']+""")
 
 
 def _line(text: str, number: int) -> int | None:
-    """The line on which a list's row begins, counting the braces that open one; None in another shape of file."""
-    lines = [at for at, line in enumerate(text.splitlines(), 1) if line.lstrip().startswith("{")]
-    return lines[number] if number < len(lines) else None
+    """The line on which a row of the list begins: a row follows on a bracket or comma that stands in one bracket,
+    which goes for `[[wording]]` as well. None where quotes within long strings hide it."""
+    depth, after, seen = 0, "", -1
+    for piece in _PIECES.finditer(text):
+        mark = piece[0]
+        if mark.startswith("#"):
+            continue
+        seen += depth == 1 and after in ("[", ",") and mark != "]"
+        if seen == number:
+            return text.count("\n", 0, piece.start()) + 1
+        depth += (mark in ("[", "{")) - (mark in ("]", "}"))
+        after = mark
+    return None
