@@ -37,7 +37,6 @@ from fieldassist.phrases.search import (
     Searcher,
 )
 from fieldassist.phrases.sense import SenseModel, from_bytes, learn, to_bytes
-from fieldassist.phrases.wordings import FILE, read_wordings
 from fieldassist.words.recognizer import Hypothesis
 
 MOST_WORDS = 40
@@ -48,6 +47,7 @@ SKIP_PLAIN, SKIP_WORD = Costs().skip_plain, Costs().skip_word
 PER_SENSE = 0.25
 """The same for each nat of the log odds that the words speak for another sense."""
 MOST_AGAINST_GRAMMAR = -0.8
+GAINSAID = 0.15
 UNCONTESTED = 9.0
 """Margin of a reading that no other comes near."""
 MOST_ALTERNATIVES = 8
@@ -139,9 +139,15 @@ class Matcher:
         if command is not None:
             say = command.replace("_", " ")
             return Match("accept", None, command, 1.0, UNCONTESTED, say=say, understood=command)
-        if match.decision != "accept" and previous is None and shares:
+        if previous is None and shares and (match.decision != "accept" or self._gainsaid(match, readings, shares)):
             return self._in_own_words(heard, readings, shares, step) or match
         return match
+
+    def _gainsaid(self, match: Match, readings: Sequence[_Reading], shares: Shares) -> bool:
+        """Tell whether the words speak clearly against the finding that the grammars made of them."""
+        if match.finding is None or match.finding.value is not None or not readings:
+            return False
+        return agreement(Composed((match.finding,)), shares) < GAINSAID
 
     def _shares(self, heard: str | Hypothesis, step: Step | None) -> Shares:
         """Return what the words speak for at a step, over the engine's readings; nothing without examples."""
@@ -373,8 +379,7 @@ BARE_NO = 0.4
 
 def _learned(phrases: PhraseSet) -> SenseModel | None:
     """Learn which words speak for what from the examples beside the grammars; None where there are none."""
-    paths = [phrases.folder / FILE, *([phrases.own / FILE] if phrases.own is not None else [])]
-    wordings = [wording for path in paths if path.is_file() for wording in read_wordings(path)]
+    wordings = phrases.wordings()
     if not wordings:
         return None
     name = f"examples {hashlib.sha256(repr(wordings).encode()).hexdigest()}"

@@ -15,7 +15,7 @@ from fieldassist.phrases.jsgf import Alternatives, Grammar, Ref, Rule, read_gram
 from fieldassist.phrases.ngram import automaton_of_ngram, beside, learn, words_of
 from fieldassist.phrases.phonemes import known_pronunciations
 from fieldassist.phrases.pruning import restrict
-from fieldassist.phrases.wordings import FILE, TALK, read_wordings
+from fieldassist.phrases.wordings import FILE, TALK, Wording, read_wordings
 from fieldassist.resources import home, shipped
 
 MOST_GEARS = 8
@@ -30,7 +30,6 @@ class PhraseSet:
         self.folder = folder
         self.own = own
         self._rules: dict[str, Automaton] = {}
-        self._anything: dict[tuple[int, bool], Automaton] = {}
         self._cars: dict[int, Grammar] = {}
 
     @cached_property
@@ -74,14 +73,11 @@ class PhraseSet:
         number of forward gears of the car: shifts between gears that it lacks are left out of the grammar. Words
         of any talk between the parts of an observation, and sentences in words of one's own as the examples in
         `wordings.toml` have them, are only for an engine that weighs other talk (`weighs_talk`): another one hears
-        them everywhere.
+        them everywhere. It is kept on disk, not in memory: an engine makes a graph of its own of it.
         """
-        key = gears, weighs_talk
-        if key not in self._anything:
-            name = f"listening {gears}{'' if weighs_talk else ' strictly'}"
-            make = self._with_own_words if weighs_talk else self.strictly
-            self._anything[key] = self._compiled.get(name, lambda: make(gears))
-        return self._anything[key]
+        name = f"listening {gears}{'' if weighs_talk else ' strictly'}"
+        make = self._with_own_words if weighs_talk else self.strictly
+        return self._compiled.get(name, lambda: make(gears))
 
     def strictly(self, gears: int = MOST_GEARS) -> Automaton:
         """Return the automaton of the grammar alone, without words of any talk, for an engine."""
@@ -89,7 +85,7 @@ class PhraseSet:
 
     def _with_own_words(self, gears: int) -> Automaton:
         grammar = compile_for_engine(self._of_car(gears))
-        said = [each.said for path in self._wordings() for each in read_wordings(path) if each.means != TALK]
+        said = [each.said for each in self.wordings() if each.means != TALK]
         if not said:
             return grammar
         words = {*grammar.words, *(word for text in said for word in words_of(text))}
@@ -102,6 +98,10 @@ class PhraseSet:
         grammars = [path for folder in folders for path in folder.rglob("*.gram")]
         # Which words of one's own can be heard is for the shop's lexicon to say.
         return Compiled(home() / "compiled", [*grammars, *self._wordings(), home() / "lexicon.txt"])
+
+    def wordings(self) -> tuple[Wording, ...]:
+        """Return the example wordings, shipped and the shop's own. Raises DataFileError for a broken file."""
+        return tuple(wording for path in self._wordings() for wording in read_wordings(path))
 
     def _of_car(self, gears: int) -> Grammar:
         if gears not in self._cars:
