@@ -6,6 +6,7 @@ Costs are those of `search`: about 1 for a badly mistaken sound or a passed-over
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 
@@ -41,6 +42,8 @@ DOUBT_SCORE = 0.8
 """Score that a reading with an impossible value needs to be worth a question."""
 OWN_WORDS_ACCEPT, OWN_WORDS_ASK, OWN_WORDS_COMMAND = 0.6, 0.4, 0.7
 """Probability by the words alone at which what no grammar holds is taken, asked back, or taken for a command."""
+SURE, SURE_POWER = 0.92, 4.0
+"""Mean confidence of the words, as the engine states it, from which on they count in full; steepness below."""
 ACCEPT_MARGIN = 0.25
 """Cost by which the best reading has to beat the best one with another finding, else the two are asked back."""
 
@@ -104,6 +107,15 @@ def talk_odds(other_talk: float | None) -> float:
         return 0.0
     share = min(1.0 - _LEAST_SHARE, max(_LEAST_SHARE, other_talk))
     return math.log(share / (1.0 - share))
+
+
+def sureness(confidences: Sequence[float]) -> float:
+    """Return by how much an engine's doubt about the words lowers what they speak for, 0..1.
+
+    Of observations the mean confidence is hardly ever below SURE, of other talk heard as words it mostly is.
+    """
+    mean = sum(confidences) / len(confidences) if confidences else 0.0
+    return float(min(1.0, mean / SURE) ** SURE_POWER)
 
 
 def command_score(evidence: Evidence) -> float:

@@ -47,7 +47,10 @@ SKIP_PLAIN, SKIP_WORD = Costs().skip_plain, Costs().skip_word
 PER_SENSE = 0.25
 """The same for each nat of the log odds that the words speak for another sense."""
 MOST_AGAINST_GRAMMAR = -0.8
-GAINSAID = 0.15
+"""The most, in nats, that words speak against a sentence that stands in the grammar as it was said."""
+GAINSAID, MOSTLY_KNOWN = 0.15, 0.7
+"""Probability by the words alone below which a sentence is not taken without a question, where so large a share of
+its words is known from the examples."""
 UNCONTESTED = 9.0
 """Margin of a reading that no other comes near."""
 MOST_ALTERNATIVES = 8
@@ -139,15 +142,21 @@ class Matcher:
         if command is not None:
             say = command.replace("_", " ")
             return Match("accept", None, command, 1.0, UNCONTESTED, say=say, understood=command)
-        if previous is None and shares and (match.decision != "accept" or self._gainsaid(match, readings, shares)):
+        if previous is not None or not shares:
+            return match
+        if match.decision != "accept":
             return self._in_own_words(heard, readings, shares, step) or match
+        if match.finding is not None and self._gainsaid(match.finding, readings[0], shares):
+            question = replace(match, decision="ask", say=f"{say_finding(match.finding)}, right?", more=())
+            return self._in_own_words(heard, readings, shares, step) or question
         return match
 
-    def _gainsaid(self, match: Match, readings: Sequence[_Reading], shares: Shares) -> bool:
-        """Tell whether the words speak clearly against the finding that the grammars made of them."""
-        if match.finding is None or match.finding.value is not None or not readings:
+    def _gainsaid(self, finding: Finding, reading: _Reading, shares: Shares) -> bool:
+        """Tell whether known words speak clearly against the finding that the grammars made of them."""
+        if self._sense is None:
             return False
-        return agreement(Composed((match.finding,)), shares) < GAINSAID
+        known = self._sense.known([(word.text, 1.0) for word in reading.heard])
+        return known >= MOSTLY_KNOWN and agreement(Composed((finding,)), shares) < GAINSAID
 
     def _shares(self, heard: str | Hypothesis, step: Step | None) -> Shares:
         """Return what the words speak for at a step, over the engine's readings; nothing without examples."""
@@ -185,7 +194,7 @@ class Matcher:
             return None
         composed, share = found
         if not isinstance(heard, str):
-            share *= 1.0 - (heard.other_talk or 0.0)
+            share *= (1.0 - (heard.other_talk or 0.0)) * decision.sureness([w.confidence for w in heard.words])
         understood = " ".join(_plain_text(heard))
         if composed.command is not None:
             if share < decision.OWN_WORDS_COMMAND:
@@ -311,14 +320,14 @@ class Matcher:
                 readings.append(_Reading(composed, alignment, words, alignment.cost + unlikely))
             if readings:
                 found.append((share, readings))
-        shares: dict[object, float] = {}
+        mass_of: dict[object, float] = {}
         for share, readings in found:
             key = min(readings, key=lambda r: r.cost).key
-            shares[key] = shares.get(key, 0.0) + share
-        best = max(shares.values(), default=1.0) or 1.0  # an engine may give nothing but zeros
+            mass_of[key] = mass_of.get(key, 0.0) + share
+        best = max(mass_of.values(), default=1.0) or 1.0  # an engine may give nothing but zeros
         out: dict[object, _Reading] = {}
         for _, readings in found:
-            mass = shares[min(readings, key=lambda r: r.cost).key]
+            mass = mass_of[min(readings, key=lambda r: r.cost).key]
             handicap = PER_ODDS * math.log(best / max(mass, best * LEAST_SHARE))
             for reading in readings:
                 old = out.get(reading.key)
