@@ -83,6 +83,7 @@ def read_sentences(path: Path = SENTENCES) -> tuple[str, tuple[Sentence, ...]]:
         findings = tuple(found if isinstance(found, list) else [found])
         for finding in findings:
             Finding.from_json(finding)
+        findings = tuple(same for finding in findings for same in _ways_to_write(finding, row["step"]))
         manner = row.get("manner", "plain")
         if manner not in MANNERS:
             raise DataFileError(path, None, f"sentence {number}: manner {manner!r}: expected {', '.join(MANNERS)}")
@@ -90,6 +91,16 @@ def read_sentences(path: Path = SENTENCES) -> tuple[str, tuple[Sentence, ...]]:
     if not out:
         raise DataFileError(path, None, "expected at least one sentence")
     return str(data.get("unit", "three_speed_simpson")), tuple(out)
+
+
+def _ways_to_write(finding: dict[str, Any], step: str) -> list[dict[str, Any]]:
+    """A finding as a writer put it, and as the program does: a level that is right is a wrong one denied, and a
+    slip while the gears change up is a flare."""
+    if finding["kind"] == "fluid_level" and finding.get("where") == "normal":
+        return [finding, {"kind": "fluid_level", "present": False}]
+    if finding["kind"] == "slip" and step.startswith("upshift"):
+        return [finding, {**finding, "kind": "flare"}]
+    return [finding]
 
 
 def is_right(finding: Finding, sentence: Sentence) -> bool:

@@ -152,8 +152,11 @@ class Matcher:
         return match
 
     def _gainsaid(self, finding: Finding, reading: _Reading, shares: Shares) -> bool:
-        """Tell whether known words speak clearly against the finding that the grammars made of them."""
-        if self._sense is None:
+        """Tell whether known words speak clearly against the finding that the grammars made of them.
+
+        Not where they stand in the grammar as they were said: "not late" is rarer than "late", and clear.
+        """
+        if self._sense is None or _word_for_word(reading.alignment, reading.heard):
             return False
         known = self._sense.known([(word.text, 1.0) for word in reading.heard])
         return known >= MOSTLY_KNOWN and agreement(Composed((finding,)), shares) < GAINSAID

@@ -82,7 +82,7 @@ def log_odds(share: float) -> float:
 
 def meant(shares: Shares, arcs: Sequence[Arc], step: Step | None) -> tuple[Composed, float] | None:
     """Return what the words most likely mean and how probable that is; shift, gear and number are taken from
-    the arcs that the grammar found in them. None for talk."""
+    the arcs that the grammar found in them. None for talk, and for a measurement without number or level."""
     meaning = max(shares, key=lambda each: shares[each])
     if meaning == TALK:
         return None
@@ -98,4 +98,11 @@ def meant(shares: Shares, arcs: Sequence[Arc], step: Step | None) -> tuple[Compo
         arc._replace(tags=tuple(tag for tag in arc.tags if tag.key not in _SENSE_KEYS)) for arc in arcs
     ]
     composed = compose([Arc(0, 0, None, 0.0, tuple(tags)), *rest], step)
-    return (composed, agreement(composed, shares)) if composed.findings else None
+    if not composed.findings or _is_empty(composed.findings[0]):
+        return None
+    return composed, agreement(composed, shares)
+
+
+def _is_empty(finding: Finding) -> bool:
+    levels = {"low", "high", "normal"} & set((finding.where or "").split())
+    return finding.kind in MEASURED_KINDS and finding.value is None and not levels
