@@ -30,6 +30,8 @@ UNKNOWN = "[unk]"
 _ALTERNATIVES = 8
 _COVERING_PHRASES = 4000
 _LOAD_SECONDS = 120.0
+_QUIET = -2
+"""Not even warnings: that a lattice reached its bound is meant, and the terminal is the driver's screen."""
 
 
 class VoskEngine:
@@ -45,7 +47,7 @@ class VoskEngine:
         """Load a checked model folder. Raises UserError when libvosk refuses it."""
         if folder.found_by != "shipped":
             _try_loading_elsewhere(folder)
-        vosk.SetLogLevel(-1)
+        vosk.SetLogLevel(_QUIET)
         self.folder = folder
         self.weighs_talk = has_our_phones(folder.path)
         self._rate = sample_rate
@@ -196,7 +198,7 @@ class LoadTrial:
 
     def __init__(self, folder: ModelFolder) -> None:
         """Raises what libvosk raises, where it does not end the process."""
-        vosk.SetLogLevel(-1)
+        vosk.SetLogLevel(_QUIET)
         recognizer = vosk.KaldiRecognizer(vosk.Model(str(folder.path)), float(SAMPLE_RATE))
         recognizer.AcceptWaveform(bytes(SAMPLE_RATE))
         recognizer.FinalResult()
