@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
+import tomllib
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,8 @@ import pytest
 from fieldassist.errors import DataFileError, UserError
 from fieldassist.phrases.automaton import compile_grammar
 from fieldassist.phrases.jsgf import parse_grammar
+from fieldassist.resources import shipped
+from fieldassist.sound.wave import read_wave
 from fieldassist.words import graph as graph_module
 from fieldassist.words.engines import open_engine
 from fieldassist.words.models import (
@@ -54,6 +57,24 @@ def spoken():
     return lambda text: np.concatenate([np.zeros(8000, np.int16), voice.render(text), np.zeros(8000, np.int16)])
 
 
+RECORDED = ["flare two three", "slips in second gear", "two three normal", "no slip in reverse"]
+
+
+def recorded(text):
+    """A clip of the recorded drive, whose speakers no model was trained on.
+
+    The voice of the prompts will not do for the shipped model: it has learned that voice as noise.
+    """
+    folder = shipped("audio_fixtures") / "second_gear_slips"
+    rows = tomllib.loads((folder / "scenario.toml").read_text(encoding="utf-8"))["utterance"]
+    return read_wave(folder / next(row["file"] for row in rows if row["text"] == text))
+
+
+def voice_for(name, spoken):
+    """What an engine is tried with: its phrases, and who says them."""
+    return (RECORDED, recorded) if name == "vosk" else (PHRASES, spoken)
+
+
 def hear(engine, samples):
     engine.start()
     partials = [engine.feed(samples[i : i + 1600]) for i in range(0, len(samples), 1600)]
@@ -74,23 +95,24 @@ def check_hypothesis(hypothesis, seconds):
 def test_each_phrase_is_heard_with_times_partials_and_confidence(name, vosk_model, spoken):
     engine = open_engine(name, vosk_model if name == "vosk" else None)
     assert engine.name == name
-    assert engine.use_phrases(PHRASES) == ()
+    phrases, say = voice_for(name, spoken)
+    assert engine.use_phrases(phrases) == ()
     right = 0
-    for phrase in PHRASES:
-        samples = spoken(phrase)
+    for phrase in phrases:
+        samples = say(phrase)
         hypothesis, partials = hear(engine, samples)
         check_hypothesis(hypothesis, len(samples) / SAMPLE_RATE)
         right += hypothesis.text == phrase
         assert name == "sphinx" or any(partials), "no partial result while it was being said"
-    # the espeak-ng voice is nobody's training speaker: the sphinx grammar must get all, a small model most
-    assert right >= (4 if name == "sphinx" else 3)
+    assert right == len(phrases)  # none of the voices is a training speaker's
 
 
 @pytest.mark.parametrize("name", ["sphinx", "vosk"])
 def test_times_start_anew_with_every_utterance_and_an_unfinished_one_is_dropped(name, vosk_model, spoken):
     engine = open_engine(name, vosk_model if name == "vosk" else None)
-    engine.use_phrases(PHRASES)
-    samples = spoken(PHRASES[1])
+    phrases, say = voice_for(name, spoken)
+    engine.use_phrases(phrases)
+    samples = say(phrases[1])
     first, _ = hear(engine, samples)
     engine.start()
     engine.feed(samples[: len(samples) // 2])
@@ -123,32 +145,42 @@ def test_sphinx_takes_trade_words_from_the_lexicon_and_reports_what_is_no_word(s
 def test_a_grammar_drives_the_engine(name, vosk_model, spoken):
     grammar = parse_grammar(
         "#JSGF V1.0;\ngrammar t;\npublic <s> = <what> [in <where>];\n"
-        "<what> = slip {slip} | (harsh | soft) shift;\n<where> = reverse | drive;\n"
+        "<what> = slip {slip} | slips | no slip | (harsh | soft) shift;\n"
+        "<where> = reverse | drive | second gear;\n"
     )
     engine = open_engine(name, vosk_model if name == "vosk" else None)
     assert engine.use_automaton(compile_grammar(grammar)) == ()
-    heard = hear(engine, spoken("soft shift in drive"))[0].text
-    assert heard == "soft shift in drive" if name == "sphinx" else "shift" in heard
-    assert engine.use_phrases(["slip in reverse"]) == ()
-    assert hear(engine, spoken("slip in reverse"))[0].text == "slip in reverse"
+    one, other = (RECORDED[1], RECORDED[3]) if name == "vosk" else ("soft shift in drive", "slip in reverse")
+    _, say = voice_for(name, spoken)
+    assert hear(engine, say(one))[0].text == one
+    assert engine.use_phrases([other]) == ()
+    assert hear(engine, say(other))[0].text == other
 
 
-def test_the_shipped_model_hears_a_grammar_though_no_graph_can_be_kept(own_home, spoken, monkeypatch, tmp_path):
+def test_the_shipped_model_hears_a_grammar_though_no_graph_can_be_kept(own_home, monkeypatch, tmp_path):
     if not (SHIPPED_MODEL / "am" / "final.mdl").exists():
         pytest.skip("no model is shipped")
     own_home.mkdir()
     (own_home / "graphs").write_text("a file where the folder should be")
-    grammar = parse_grammar("#JSGF V1.0;\ngrammar t;\npublic <s> = slips in (reverse | drive);\n")
+    grammar = parse_grammar("#JSGF V1.0;\ngrammar t;\npublic <s> = slips in (second gear | drive);\n")
     engine = open_engine("vosk")
     assert engine.use_automaton(compile_grammar(grammar)) == ()
-    assert hear(engine, spoken("slips in reverse"))[0].text == "slips in reverse"
+    assert hear(engine, recorded("slips in second gear"))[0].text == "slips in second gear"
 
     def no_room(*_, **__):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(tempfile, "TemporaryDirectory", no_room)
     assert engine.use_automaton(compile_grammar(grammar)) == ()
-    assert hear(engine, spoken("slips in reverse"))[0].text, "the general graph hears nothing at all"
+    assert hear(engine, recorded("slips in second gear"))[0].text, "the general graph hears nothing at all"
+
+
+def test_the_shipped_model_takes_the_voice_of_the_prompts_for_noise(spoken):
+    if not (SHIPPED_MODEL / "am" / "final.mdl").exists():
+        pytest.skip("no model is shipped")
+    engine = open_engine("vosk")
+    engine.use_phrases(PHRASES)
+    assert [hear(engine, spoken(phrase))[0].text for phrase in PHRASES] == [""] * len(PHRASES)
 
 
 def test_half_a_graph_is_not_left_on_a_full_disk(tmp_path, monkeypatch):
