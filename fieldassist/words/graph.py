@@ -16,7 +16,7 @@ import os
 import shutil
 import struct
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import lru_cache
@@ -158,29 +158,41 @@ def model_for_grammar(
     network = model / "am" / "final.mdl"
     status = network.stat()
     digest.update(repr((str(network.resolve()), status.st_size, status.st_mtime_ns)).encode())
-    folder = cache / digest.hexdigest()[:24]
-    if (folder / "graph" / "HCLG.fst").is_file():
-        with suppress(OSError):  # a cache that cannot be written is read all the same
-            os.utime(folder)
-        return folder
-    scratch = None
-    try:
-        cache.mkdir(parents=True, exist_ok=True)
-        scratch = Path(tempfile.mkdtemp(dir=cache))
+
+    def make(scratch: Path) -> None:
         _link(model / "am", scratch / "am")
         shutil.copytree(model / "conf", scratch / "conf")
         settings = scratch / "conf" / "model.conf"
         settings.write_text(search_settings(settings.read_text(encoding="utf-8")), encoding="utf-8")
         build_graph(automaton, scratch / "graph", filler)
-        try:
-            scratch.rename(folder)
-        except OSError:  # another process was faster
-            shutil.rmtree(scratch, ignore_errors=True)
-        _forget_oldest(cache)
+
+    try:
+        return kept_folder(cache, digest.hexdigest()[:24], make)
     except OSError as error:
-        if scratch is not None:
-            shutil.rmtree(scratch, ignore_errors=True)  # half a graph only takes up room
         raise UserError(f"{cache}: the grammar's graph cannot be written ({error.strerror})") from None
+
+
+def kept_folder(cache: Path, name: str, make: Callable[[Path], None]) -> Path:
+    """Return the model folder kept in `cache` under a name, made there by `make` unless it is there.
+
+    Half a folder is never left behind. Raises OSError when the cache cannot be written.
+    """
+    folder = cache / name
+    if (folder / "graph" / "HCLG.fst").is_file():
+        with suppress(OSError):  # a cache that cannot be written is read all the same
+            os.utime(folder)
+        return folder
+    cache.mkdir(parents=True, exist_ok=True)
+    scratch = Path(tempfile.mkdtemp(dir=cache))
+    try:
+        make(scratch)
+        scratch.rename(folder)
+    except OSError:
+        if not folder.is_dir():  # else another process was faster
+            raise
+    finally:
+        shutil.rmtree(scratch, ignore_errors=True)
+    _forget_oldest(cache)
     return folder
 
 

@@ -8,11 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import shutil
 import tempfile
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -27,11 +25,11 @@ from fieldassist.words.graph import (
     UNKNOWN,
     Filler,
     _constant_fst,
-    _forget_oldest,
     _Graph,
     _link,
     _other_talk,
     _spell,
+    kept_folder,
     word_boundaries,
 )
 from fieldassist.words.recognizer import SAMPLE_RATE, Samples
@@ -85,22 +83,8 @@ def model_that_watches(model: Path, watched: Watched, cache: Path) -> Path:
     for automaton, cost in watched:
         made_of += [cost, [array.tobytes() for array in automaton.arrays()], sorted(automaton.finals.items())]
         made_of += [(word, pronunciations(word)) for word in automaton.words]
-    folder = cache / hashlib.sha256(repr(made_of).encode()).hexdigest()[:24]
-    if (folder / "graph" / "HCLG.fst").is_file():
-        with suppress(OSError):  # a cache that cannot be written is read all the same
-            os.utime(folder)
-        return folder
-    cache.mkdir(parents=True, exist_ok=True)
-    scratch = Path(tempfile.mkdtemp(dir=cache))
-    try:
-        write_folder(model, watched, scratch)
-        scratch.rename(folder)
-    except OSError:
-        shutil.rmtree(scratch, ignore_errors=True)  # half a graph only takes up room
-        if not folder.is_dir():  # else another process was faster
-            raise
-    _forget_oldest(cache)
-    return folder
+    name = hashlib.sha256(repr(made_of).encode()).hexdigest()[:24]
+    return kept_folder(cache, name, lambda scratch: write_folder(model, watched, scratch))
 
 
 def _recognizer(folder: Path) -> Any:
