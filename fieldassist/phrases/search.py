@@ -232,10 +232,13 @@ class Lattice:
             [np.zeros((len(phones), 1), np.float32), np.cumsum(self.omit, axis=1, dtype=np.float32)], axis=1
         )
         self.beyond = np.arange(widest + 1)[None, :] > self.length[:, None]
+        # By way and not by track: a word leaves many states, and a table for each phone is large.
+        first, self.alike = np.unique(self.way, return_index=True, return_inverse=True)[1:]
         self.take: dict[int, Floats] = {}
         for phone in set(self.sounds):
-            cost = np.full(phones.shape, np.float32(0.7)) if phone < 0 else table[phone][phones]
-            self.take[phone] = np.where(inside, cost, INFINITE)
+            own = phones[first]
+            cost = np.full(own.shape, np.float32(0.7)) if phone < 0 else table[phone][own]
+            self.take[phone] = np.where(inside[first], cost, INFINITE)
 
     def _spell(self) -> None:
         """Lay the heard words out as phones, with the word boundaries."""
@@ -333,7 +336,8 @@ class Lattice:
             else:
                 fresh = inside + np.float32(self.insert[j - 1])
                 fresh[:, 0] = INFINITE
-                taken = inside[:, :-1] + self.take[self.sounds[j - 1]] * np.float32(self.strength[j - 1])
+                taken = (self.take[self.sounds[j - 1]] * np.float32(self.strength[j - 1]))[self.alike]
+                taken += inside[:, :-1]
                 np.minimum(fresh[:, 1:], taken, out=fresh[:, 1:])
                 fresh -= self.omitted
                 np.minimum.accumulate(fresh, axis=1, out=fresh)
@@ -448,7 +452,7 @@ class _Trace:
             column.append(column[-1] + omit[phone])
         best, where = float("inf"), j - 1
         for k in range(j - 1, max(-1, j - 2 * length - 4), -1):
-            take = lattice.take[lattice.sounds[k]][track].tolist()
+            take = lattice.take[lattice.sounds[k]][lattice.alike[track]].tolist()
             insert, strength = lattice.insert[k], lattice.strength[k]
             fresh = [column[0] + insert]
             for used in range(1, length + 1):
