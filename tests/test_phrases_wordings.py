@@ -23,7 +23,7 @@ from fieldassist.phrases import Matcher, load_phrases
 from fieldassist.phrases.automaton import Arc, Tag, compile_grammar
 from fieldassist.phrases.compose import Composed
 from fieldassist.phrases.own_words import agreement, meant, without_strays
-from fieldassist.phrases.sense import _DECAY, learn, to_bytes
+from fieldassist.phrases.sense import _DECAY, learn, not_learned
 from fieldassist.phrases.wordings import COMMANDS, FILE, Wording, read_wordings
 from fieldassist.resources import shipped
 
@@ -197,8 +197,21 @@ def surely(*words: str) -> list[tuple[str, float]]:
 
 
 def test_the_same_examples_give_the_same_model() -> None:
-    assert to_bytes(learn(EXAMPLES[:60])) == to_bytes(learn(list(EXAMPLES[:60])))
-    assert to_bytes(learn(EXAMPLES[:60])) != to_bytes(learn(EXAMPLES[:59]))
+    one, again, other = learn(EXAMPLES[:60]), learn(list(EXAMPLES[:60])), learn(EXAMPLES[:59])
+    assert np.array_equal(one.weights, again.weights) and np.array_equal(one.features, again.features)
+    assert one.weights.shape != other.weights.shape or not np.array_equal(one.weights, other.weights)
+
+
+def test_a_model_is_learned_on_and_keeps_what_it_knew() -> None:
+    base = learn(EXAMPLES[:600])
+    more = [(("grip", "quilt"), "hold", "bind"), (("quilt",), "hold", "bind")]
+    both = learn(more, base)
+    assert both.meanings == (*base.meanings, "bind")
+    assert both.shares(surely("quilt"), "hold")["bind"] > 0.6 > base.known(surely("quilt"))
+    for words in (("bang", "calm"), ("drop", "hum")):
+        before, after = base.shares(surely(*words), "upshift"), both.shares(surely(*words), "upshift")
+        assert max(before, key=lambda each: before[each]) == max(after, key=lambda each: after[each])
+    assert not_learned(base, [*EXAMPLES[:600], *more]) == more and not_learned(both, more) == []
 
 
 @settings(max_examples=50, deadline=None)

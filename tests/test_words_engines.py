@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 import tomllib
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ import pytest
 
 from fieldassist.errors import DataFileError, UserError
 from fieldassist.phrases.automaton import compile_grammar
+from fieldassist.phrases.compiled import Promised
 from fieldassist.phrases.jsgf import parse_grammar
 from fieldassist.resources import shipped
 from fieldassist.sound.wave import read_wave
@@ -173,6 +175,33 @@ def test_the_shipped_model_hears_a_grammar_though_no_graph_can_be_kept(own_home,
     monkeypatch.setattr(tempfile, "TemporaryDirectory", no_room)
     assert engine.use_automaton(compile_grammar(grammar)) == ()
     assert hear(engine, recorded("slips in second gear"))[0].text, "the general graph hears nothing at all"
+
+
+def test_a_grammar_is_made_only_where_its_graph_is_not_kept(own_home, spoken):
+    if not (SHIPPED_MODEL / "am" / "final.mdl").exists():
+        pytest.skip("no model is shipped")
+    rule = "public <s> = slips in (second gear | drive);"
+    grammar = compile_grammar(parse_grammar(f"#JSGF V1.0;\ngrammar t;\n{rule}\n"))
+    made = []
+
+    def make(name):
+        made.append(name)
+        return grammar
+
+    for name in ("one", "one", "other"):
+        engine = open_engine("vosk")
+        engine.use_promised(Promised(name, partial(make, name)))
+        assert hear(engine, recorded("slips in second gear"))[0].text == "slips in second gear"
+    assert made == ["one", "other"]
+
+    def broken():
+        raise UserError("ours.gram:3: expected ;")
+
+    with pytest.raises(UserError, match="expected ;"):
+        open_engine("vosk").use_promised(Promised("broken", broken))
+    sphinx = SphinxEngine()
+    sphinx.use_promised(Promised("one", lambda: grammar))
+    assert hear(sphinx, spoken("slips in second gear"))[0].text == "slips in second gear"
 
 
 def test_the_shipped_model_takes_the_voice_of_the_prompts_for_noise(spoken):

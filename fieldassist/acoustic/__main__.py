@@ -15,6 +15,10 @@ In their order:
     export weights.pt --silence 0.7 --out MODEL                       am/ and conf/ of a Vosk model folder
     graph grammars/sentence.gram --model MODEL                        its graph; again whenever words are added
 
+and, whenever the example wordings were changed:
+
+    senses --words FREQUENT.txt --out fieldassist/phrases/sense.npz   which words speak for what
+
 Nothing of an earlier model is needed: Kokoro says how long each phone of its speech lasts, a small first network
 learns from that and finds the phones in all other clips. Rendering goes at a hundred times real time
 on a large GPU with seven workers and at about real time on a processor's core; training is made for a GPU too.
@@ -118,6 +122,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     graph = stages.add_parser("graph", help="the graph of a model folder, from a grammar")
     graph.add_argument("grammar", type=Path, help="JSGF file")
     graph.add_argument("--model", type=Path, required=True, help="model folder whose graph is written anew")
+
+    senses = stages.add_parser("senses", help="what words speak for, from example wordings")
+    senses.add_argument("--words", type=Path, required=True, help="frequent words, most frequent first")
+    senses.add_argument("--out", type=Path, required=True)
     args = parser.parse_args(arguments)
     stage: Callable[[argparse.Namespace], None] = globals()[f"_{args.stage}"]
     try:
@@ -259,6 +267,26 @@ def _graph(args: argparse.Namespace) -> None:
     print(f"{args.model / 'graph'}: {len(automaton.words)} words")
     if guessed:
         print(f"pronounced by guess: {', '.join(guessed)}")
+
+
+def _senses(args: argparse.Namespace) -> None:
+    import hashlib
+    from dataclasses import replace
+
+    from fieldassist.acoustic.senses import train
+    from fieldassist.acoustic.texts import frequent_words
+    from fieldassist.phrases import load_phrases
+    from fieldassist.phrases.matcher import example
+    from fieldassist.phrases.sense import save
+    from fieldassist.phrases.wordings import FILE, read_wordings
+    from fieldassist.resources import shipped
+
+    path = shipped("grammars") / FILE
+    examples = [example(each) for each in read_wordings(path)]
+    words = {*frequent_words(args.words, 8000), *load_phrases().automaton.words}
+    model = replace(train(examples, words), source=hashlib.sha256(path.read_bytes()).hexdigest())
+    save(model, args.out)
+    print(f"{args.out}: {len(examples)} examples, {len(model.features)} features, {len(model.meanings)} meanings")
 
 
 if __name__ == "__main__":

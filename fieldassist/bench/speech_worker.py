@@ -75,7 +75,8 @@ class FindingEar:
         unit = load_unit(job["unit"])
         self._engine = open_named(job["engine"], job["model"])
         phrases = load_phrases()
-        _tell(self._engine, lambda: phrases.listening(len(unit.forward), self._engine.weighs_talk))
+        if (use := getattr(self._engine, "use_promised", None)) is not None:  # dictation knows no grammars
+            use(phrases.to_listen_for(len(unit.forward), self._engine.weighs_talk))
         self._matcher = Matcher(phrases)
         self._steps = {step.id: step for step in steps_for(unit)}
         self._step: Step | None = None

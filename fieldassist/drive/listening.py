@@ -1,6 +1,7 @@
 """What an engine is to expect in a car, told to it in its own process.
 
-On a first drive its grammar is compiled there, while the matcher's is compiled in the program's.
+On a first drive its grammar is compiled there, while the matcher's is compiled in the program's; later ones find
+the graph of it and need no grammar.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 
 def listen(engine: VoskEngine | SphinxEngine, gears: int) -> None:
     """Expect all that can be said in a car with so many forward gears. Raises UserError for broken grammars."""
-    engine.use_automaton(_phrases().listening(gears, engine.weighs_talk))
+    engine.use_promised(_phrases().to_listen_for(gears, engine.weighs_talk))
 
 
 @cache

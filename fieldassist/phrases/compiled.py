@@ -1,4 +1,4 @@
-"""Compiled grammars, and what is learned beside them, kept on disk, so that a drive does not begin with compiling.
+"""Compiled grammars kept on disk, so that a drive does not begin with compiling.
 
 What is kept is found again by a digest of the grammars' text and of the code that compiles them: a change in
 either leads to another folder. A file that is broken, or a folder that cannot be written, costs the time of
@@ -15,8 +15,9 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 from fieldassist.phrases.automaton import Arc, Automaton, Final, Tag
 
@@ -25,7 +26,15 @@ KEPT_FOLDERS = 4
 
 _CODE = Path(__file__).resolve().parent
 
-Kept = TypeVar("Kept")
+
+@dataclass(frozen=True)
+class Promised:
+    """An automaton that is made when it is needed: who keeps something made of it need not have it."""
+
+    name: str
+    """Digest of all that it is made of."""
+    make: Callable[[], Automaton]
+    """Raises UserError for broken grammars."""
 
 
 class Compiled:
@@ -34,31 +43,24 @@ class Compiled:
     def __init__(self, folder: Path, grammars: Iterable[Path]) -> None:
         """`folder`: where they are kept, made when it is needed; `grammars`: the files they are compiled from, in
         any order, with everything that these import."""
-        self._folder = folder / _digest([*_CODE.glob("*.py"), *grammars])[:24]
+        self._folder = folder / _digest([*_CODE.glob("*.py"), *_CODE.glob("*.txt"), *grammars])[:24]
+
+    def promised(self, name: str, make: Callable[[], Automaton]) -> Promised:
+        """Return what `get` would, as a promise."""
+        return Promised(f"{self._folder.name} {name}", lambda: self.get(name, make))
 
     def get(self, name: str, make: Callable[[], Automaton]) -> Automaton:
         """Return the automaton kept under a name (which may hold anything), else make it and keep it."""
-        return self.kept(
-            name, make, lambda automaton: to_text(automaton).encode(), lambda data: from_text(data.decode())
-        )
-
-    def kept(
-        self, name: str, make: Callable[[], Kept], write: Callable[[Kept], bytes], read: Callable[[bytes], Kept]
-    ) -> Kept:
-        """Return what is kept under a name, else make it and keep it.
-
-        `read` takes what `write` gave, and raises ValueError, LookupError or TypeError for anything else.
-        """
         path = self._folder / f"{hashlib.sha256(name.encode()).hexdigest()[:24]}.kept"
         try:
             with _uncollected():
-                return read(path.read_bytes())
+                return from_text(path.read_bytes().decode())
         except (OSError, ValueError, LookupError, TypeError):  # not there, or not what was written
             pass
         with _uncollected():
             made = make()
         with contextlib.suppress(OSError):
-            self._keep(path, write(made))
+            self._keep(path, to_text(made).encode())
         return made
 
     def _keep(self, path: Path, data: bytes) -> None:

@@ -251,9 +251,11 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
         said["where"] = None
     if kind == "leak":
         said["where"] = slots.get("place")
+    if kind == "linkage" and said["where"] not in LINKAGES:
+        said["where"] = None
     level = slots.get("level")
     if level is not None and kind in ("pressure", "stall_speed"):
-        tap = said["where"] if step is None or said["where"] != step.where else None
+        tap = said["where"] if step is None or said["where"] not in (step.where, level) else None
         said["where"] = f"{tap} {level}" if tap else level
     said["value"], said["unit"] = value, unit
     taken = _from_step(said, step)
@@ -326,6 +328,8 @@ def _measure(
         return kind, value, said or unit
     value, unit_said = values[0]
     if kind is not None:
+        if unit_said is None and value < _LEAST_SPEED:
+            return None  # "bound up for a second"
         unit = unit_said or ("rpm" if value >= 300 else "mph")
         fits = unit in ("mph", "km/h") or (unit == "rpm" and kind in ("noise", "shudder"))
         fits = fits or (unit == "s" and kind == "delayed_engagement")
@@ -360,6 +364,9 @@ def _is_asked_for(values: Sequence[Value], kinds: Sequence[str]) -> bool:
     )
 
 
+LINKAGES = ("selector", "throttle")
+_LEAST_SPEED = 4.0
+"""Lowest number without a unit that can be a road speed beside a fault."""
 _MOST_BUT_RPM = 400
 """Highest value in any other unit than that of engine speeds."""
 _LEAST_RPM = 300

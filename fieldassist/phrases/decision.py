@@ -42,6 +42,8 @@ DOUBT_SCORE = 0.8
 """Score that a reading with an impossible value needs to be worth a question."""
 OWN_WORDS_ACCEPT, OWN_WORDS_ASK, OWN_WORDS_COMMAND = 0.6, 0.4, 0.7
 """Probability by the words alone at which what no grammar holds is taken, asked back, or taken for a command."""
+OWN_WORDS_GOOD = 0.75
+"""The same for taking it that all is well: most of what read speech is taken for is that."""
 SURE, SURE_POWER = 0.92, 4.0
 """Mean confidence of the words, as the engine states it, from which on they count in full; steepness below."""
 ACCEPT_MARGIN = 0.25
@@ -114,8 +116,12 @@ def sureness(confidences: Sequence[float]) -> float:
 
     Of observations the mean confidence is hardly ever below SURE, of other talk heard as words it mostly is.
     """
-    mean = sum(confidences) / len(confidences) if confidences else 0.0
-    return float(min(1.0, mean / SURE) ** SURE_POWER)
+    return float(min(1.0, mean_confidence(confidences) / SURE) ** SURE_POWER)
+
+
+def mean_confidence(confidences: Sequence[float]) -> float:
+    """Return the mean confidence in the words, 0..1; 0 where there are none."""
+    return sum(confidences) / len(confidences) if confidences else 0.0
 
 
 def command_score(evidence: Evidence) -> float:

@@ -16,7 +16,7 @@ from fieldassist.deduce.step import Step
 from fieldassist.finding import Finding
 from fieldassist.phrases import decision
 from fieldassist.phrases.automaton import Arc, Automaton
-from fieldassist.phrases.compose import UNDECIDED, Composed, change, compose
+from fieldassist.phrases.compose import LINKAGES, UNDECIDED, Composed, change, compose
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.numbers import TEENS, TENS, UNITS, spell_out
 from fieldassist.phrases.own_words import Shares, agreement, log_odds, meant, without_strays
@@ -36,7 +36,8 @@ from fieldassist.phrases.search import (
     Lattice,
     Searcher,
 )
-from fieldassist.phrases.sense import SenseModel, from_bytes, learn, to_bytes
+from fieldassist.phrases.sense import Example, SenseModel, learn, load, not_learned
+from fieldassist.phrases.wordings import TALK, Wording, read_wordings
 from fieldassist.words.recognizer import Hypothesis
 
 MOST_WORDS = 40
@@ -48,9 +49,13 @@ PER_SENSE = 0.25
 """The same for each nat of the log odds that the words speak for another sense."""
 MOST_AGAINST_GRAMMAR = -0.8
 """The most, in nats, that words speak against a sentence that stands in the grammar as it was said."""
-GAINSAID, MOSTLY_KNOWN = 0.15, 0.7
-"""Probability by the words alone below which a sentence is not taken without a question, where so large a share of
-its words is known from the examples."""
+GAINSAID = 0.3
+"""Probability by the words alone below which what the grammars made of them is not taken."""
+MOSTLY_TALK = 0.6
+"""Probability of talk above which that is not asked back either."""
+HARDLY_HEARD = 0.75
+"""Mean confidence in the words below which a finding is asked back: of what was heard rightly at 5 dB 2 in 100
+are, of what was taken from read speech a third."""
 UNCONTESTED = 9.0
 """Margin of a reading that no other comes near."""
 MOST_ALTERNATIVES = 8
@@ -123,8 +128,13 @@ class Matcher:
 
         `step` makes what can be seen there likelier and fills in its conditions; everything else stays
         possible. `previous` is the finding that a bare correction ("make that two three") or the answer to
-        a question changes.
+        a question changes. A finding in words that were hardly heard is asked back.
         """
+        match = self._matched(heard, step, previous)
+        taken = match.decision == "accept" and match.finding is not None
+        return _asked_back(match) if taken and _hardly_heard(heard) else match
+
+    def _matched(self, heard: str | Hypothesis, step: Step | None, previous: Finding | None) -> Match:
         shares = self._shares(heard, step)
         readings = self._readings(heard, step, shares)
         if self._is_note(heard):
@@ -144,22 +154,17 @@ class Matcher:
             return Match("accept", None, command, 1.0, UNCONTESTED, say=say, understood=command)
         if previous is not None or not shares:
             return match
-        if match.decision != "accept":
-            return self._in_own_words(heard, readings, shares, step) or match
-        if match.finding is not None and self._gainsaid(match.finding, readings[0], shares):
-            question = replace(match, decision="ask", say=f"{say_finding(match.finding)}, right?", more=())
-            return self._in_own_words(heard, readings, shares, step) or question
-        return match
-
-    def _gainsaid(self, finding: Finding, reading: _Reading, shares: Shares) -> bool:
-        """Tell whether known words speak clearly against the finding that the grammars made of them.
-
-        Not where they stand in the grammar as they were said: "not late" is rarer than "late", and clear.
-        """
-        if self._sense is None or _word_for_word(reading.alignment, reading.heard):
-            return False
-        known = self._sense.known([(word.text, 1.0) for word in reading.heard])
-        return known >= MOSTLY_KNOWN and agreement(Composed((finding,)), shares) < GAINSAID
+        gainsaid = match.finding is not None and agreement(Composed((match.finding,)), shares) < GAINSAID
+        if match.decision == "accept" and not gainsaid:
+            return match
+        own = self._in_own_words(heard, readings, shares, step)
+        if own is not None:
+            return own
+        if not gainsaid or match.finding is None or _word_for_word(useful[0].alignment, useful[0].heard):
+            return match
+        if shares.get(TALK, 0.0) > MOSTLY_TALK:
+            return Match("ignore", score=match.score, margin=match.margin, understood=match.understood)
+        return _asked_back(match)
 
     def _shares(self, heard: str | Hypothesis, step: Step | None) -> Shares:
         """Return what the words speak for at a step, over the engine's readings; nothing without examples."""
@@ -208,7 +213,9 @@ class Matcher:
             return None
         finding = replace(composed.findings[0], confidence=round(share, 3))
         say = say_finding(finding)
-        verdict = "accept" if share >= decision.OWN_WORDS_ACCEPT else "ask"
+        good = finding.kind == "normal" or not finding.present or finding.where in ("normal", "clear")
+        enough = decision.OWN_WORDS_GOOD if good else decision.OWN_WORDS_ACCEPT
+        verdict = "accept" if share >= enough else "ask"
         return Match(
             verdict, finding, None, share, UNCONTESTED, (), say if verdict == "accept" else f"{say}, right?",
             assumed=composed.assumed, understood=understood,
@@ -364,11 +371,11 @@ DOUBTFUL = 0.3
 """Cost of a reading whose value can hardly be so."""
 UNEXPECTED_KIND = 0.25
 STANDING_KIND = 0.6
-UNEXPECTED_PLACE = 0.15
+UNEXPECTED_PLACE = 0.1
 """Costs of a finding kind, of one that is looked at before the drive, or of a shift, gear or range, that the step
 is not about."""
 BEFORE_THE_DRIVE = ("fluid_level", "fluid_condition", "leak", "linkage")
-_LINKAGES = ("selector", "throttle")
+
 NOT_ASKED, LAST_RESORT = 2.0, 0.3
 """Costs of words that mean a finding only where the step asks for it, and of such that mean it only where nothing
 else fits: the values of `hint` in the grammars."""
@@ -390,13 +397,21 @@ BARE_NO = 0.4
 
 
 def _learned(phrases: PhraseSet) -> SenseModel | None:
-    """Learn which words speak for what from the examples beside the grammars; None where there are none."""
-    wordings = phrases.wordings()
-    if not wordings:
+    """Return what knows which words speak for what: the shipped model, taught what examples beside the grammars it
+    does not come from. None where there are no examples."""
+    files = phrases.wording_files()
+    if not files:
         return None
-    name = f"examples {hashlib.sha256(repr(wordings).encode()).hexdigest()}"
-    examples = [(normalise(each.said).split(), each.at, each.means) for each in wordings]
-    return phrases.kept(name, lambda: learn(examples), to_bytes, from_bytes)
+    shipped = load()
+    fresh = [path for path in files if hashlib.sha256(path.read_bytes()).hexdigest() != shipped.source]
+    examples = [example(each) for path in fresh for each in read_wordings(path)]
+    own = not_learned(shipped, examples)
+    return learn(own, shipped) if own else shipped
+
+
+def example(wording: Wording) -> Example:
+    """Return a wording as `sense` learns it."""
+    return normalise(wording.said).split(), wording.at, wording.means
 
 
 def _unexpected(arc: Arc, step: Step | None) -> float:
@@ -413,10 +428,23 @@ def _unexpected(arc: Arc, step: Step | None) -> float:
             standing = any(kind in BEFORE_THE_DRIVE for kind in kinds)
             unexpected = NOT_ASKED if "asked" in hints else STANDING_KIND if standing else UNEXPECTED_KIND
             cost += 0.0 if expected else unexpected
-        elif tag.key in ("shift", "gear", "range") or (tag.key == "where" and tag.value in _LINKAGES):
+        elif tag.key in ("shift", "gear", "range") or (tag.key == "where" and tag.value in LINKAGES):
             wanted = getattr(step, tag.key)
             cost += UNEXPECTED_PLACE if wanted is not None and wanted != tag.value else 0.0
     return cost
+
+
+def _asked_back(match: Match) -> Match:
+    """The same, read back as a question."""
+    assert match.finding is not None
+    return replace(match, decision="ask", say=f"{say_finding(match.finding)}, right?", more=())
+
+
+def _hardly_heard(heard: str | Hypothesis) -> bool:
+    """Tell whether an engine that weighs other talk doubts most of what it heard, or rather takes it for such."""
+    if isinstance(heard, str) or heard.other_talk is None:
+        return False
+    return heard.text == UNKNOWN or decision.mean_confidence([w.confidence for w in heard.words]) < HARDLY_HEARD
 
 
 def _plain_text(heard: str | Hypothesis) -> list[str]:

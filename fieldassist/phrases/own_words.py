@@ -25,6 +25,8 @@ _ALSO: Mapping[str, tuple[str, ...]] = {
 _KEY_OF_PLACE = {"pressure": "level", "stall_speed": "level", "leak": "place"}
 """What the grammars call a place or look of a kind, where it is not `where`."""
 _SENSE_KEYS = ("kind", "present", "hint", "bare", "contrast", "command", "correct", "level")
+_ANOTHER_DENIED = 0.35
+"""How far it is the same to say that one thing was not there and that another was not."""
 _MOST_SURE = 0.98
 _STRAY = 0.08
 """Probability of a further finding below which it is none."""
@@ -48,13 +50,16 @@ def without_strays(composed: Composed, shares: Shares) -> Composed:
 
 
 def _of_finding(finding: Finding, shares: Shares) -> float:
-    share = min(1.0, sum(share for meaning, share in shares.items() if _agrees(meaning, finding)))
+    share = min(1.0, sum(share * _agrees(meaning, finding) for meaning, share in shares.items()))
     return max(0.5, share) if finding.kind in MEASURED_KINDS and finding.value is not None else share
 
 
-def _agrees(meaning: str, finding: Finding) -> bool:
+def _agrees(meaning: str, finding: Finding) -> float:
+    """How far what words speak for is what a finding says, 0..1."""
     denied, kind, where = _parts(meaning)
     good = denied or kind == "normal" or meaning in _GOOD
+    if denied and not finding.present and kind not in (finding.kind, *_ALSO.get(finding.kind, ())):
+        return _ANOTHER_DENIED
     if finding.kind == "normal" or not finding.present or finding.where in ("normal", "clear"):
         return good
     if finding.kind in MEASURED_KINDS and kind == "normal":

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from functools import cached_property
 from pathlib import Path
 
 from fieldassist.deduce.step import Step
 from fieldassist.errors import UserError
 from fieldassist.phrases.automaton import Automaton, Tag, compile_for_engine, compile_grammar
-from fieldassist.phrases.compiled import Compiled, Kept
+from fieldassist.phrases.compiled import Compiled, Promised
 from fieldassist.phrases.compose import UNDECIDED
 from fieldassist.phrases.jsgf import Alternatives, Grammar, Ref, Rule, read_grammar
 from fieldassist.phrases.ngram import automaton_of_ngram, beside, learn, words_of
@@ -19,7 +18,7 @@ from fieldassist.phrases.wordings import FILE, TALK, Wording, read_wordings
 from fieldassist.resources import home, shipped
 
 MOST_GEARS = 8
-BRANCH_COST = 4.0
+BRANCH_COST = 5.5
 """Nats for a sentence in words of one's own, beside the grammar's."""
 
 
@@ -52,12 +51,6 @@ class PhraseSet:
             self._rules[key] = self._compiled.get(f"utterance {key}", lambda: compile_grammar(self.grammar, name))
         return self._rules[key]
 
-    def kept(
-        self, name: str, make: Callable[[], Kept], write: Callable[[Kept], bytes], read: Callable[[bytes], Kept]
-    ) -> Kept:
-        """Return what is kept under a name beside the compiled grammars, else make it: see `Compiled.kept`."""
-        return self._compiled.kept(name, make, write, read)
-
     @cached_property
     def sentences(self) -> Grammar:
         """The grammar that engines listen for, `sentence.gram`, with the shop's own phrases among its findings."""
@@ -75,9 +68,13 @@ class PhraseSet:
         `wordings.toml` have them, are only for an engine that weighs other talk (`weighs_talk`): another one hears
         them everywhere. It is kept on disk, not in memory: an engine makes a graph of its own of it.
         """
+        return self.to_listen_for(gears, weighs_talk).make()
+
+    def to_listen_for(self, gears: int = MOST_GEARS, weighs_talk: bool = True) -> Promised:
+        """Return the same as a promise, for an engine that may have its graph already."""
         name = f"listening {gears}{'' if weighs_talk else ' strictly'}"
         make = self._with_own_words if weighs_talk else self.strictly
-        return self._compiled.get(name, lambda: make(gears))
+        return self._compiled.promised(name, lambda: make(gears))
 
     def strictly(self, gears: int = MOST_GEARS) -> Automaton:
         """Return the automaton of the grammar alone, without words of any talk, for an engine."""
@@ -97,11 +94,11 @@ class PhraseSet:
         folders = [self.folder, *([self.own] if self.own is not None else [])]
         grammars = [path for folder in folders for path in folder.rglob("*.gram")]
         # Which words of one's own can be heard is for the shop's lexicon to say.
-        return Compiled(home() / "compiled", [*grammars, *self._wordings(), home() / "lexicon.txt"])
+        return Compiled(home() / "compiled", [*grammars, *self.wording_files(), home() / "lexicon.txt"])
 
     def wordings(self) -> tuple[Wording, ...]:
         """Return the example wordings, shipped and the shop's own. Raises DataFileError for a broken file."""
-        return tuple(wording for path in self._wordings() for wording in read_wordings(path))
+        return tuple(wording for path in self.wording_files() for wording in read_wordings(path))
 
     def _of_car(self, gears: int) -> Grammar:
         if gears not in self._cars:
@@ -112,7 +109,8 @@ class PhraseSet:
         """Return the sentences that are about a step, without commands."""
         return restrict(self._of_car(gears), lambda tag: _expected(tag, step))
 
-    def _wordings(self) -> list[Path]:
+    def wording_files(self) -> list[Path]:
+        """Return the files of example wordings, the shipped one first, that are there."""
         folders = [self.folder, *([self.own] if self.own is not None else [])]
         return [folder / FILE for folder in folders if (folder / FILE).is_file()]
 

@@ -26,6 +26,7 @@ import numpy as np
 
 from fieldassist.errors import UserError
 from fieldassist.phrases.automaton import Automaton
+from fieldassist.phrases.compiled import Promised
 from fieldassist.phrases.phonemes import known_pronunciations, pronunciations
 from fieldassist.words.phones import (
     PHONES,
@@ -150,24 +151,31 @@ def model_for_grammar(
     graph is made of. Raises UserError when the cache cannot be written.
     """
     digest = hashlib.sha256()
-    digest.update(repr((GRAPH_VERSION, _SEARCH, filler, sorted(automaton.finals.items()))).encode())
+    digest.update(repr(sorted(automaton.finals.items())).encode())
     for array in automaton.arrays():
         digest.update(array.tobytes())
     for word in automaton.words:
         digest.update(repr((word, pronunciations(word))).encode())
+    return model_for_promised(model, Promised(digest.hexdigest(), lambda: automaton), cache, filler)
+
+
+def model_for_promised(model: Path, grammar: Promised, cache: Path, filler: Filler | None = None) -> Path:
+    """Return the same for a grammar that is only made when its graph is not there. Raises UserError as that does,
+    and as the grammar's making does."""
     network = model / "am" / "final.mdl"
     status = network.stat()
-    digest.update(repr((str(network.resolve()), status.st_size, status.st_mtime_ns)).encode())
+    network_is = (str(network.resolve()), status.st_size, status.st_mtime_ns)
+    name = hashlib.sha256(repr((GRAPH_VERSION, _SEARCH, filler, grammar.name, network_is)).encode()).hexdigest()
 
     def make(scratch: Path) -> None:
         _link(model / "am", scratch / "am")
         shutil.copytree(model / "conf", scratch / "conf")
         settings = scratch / "conf" / "model.conf"
         settings.write_text(search_settings(settings.read_text(encoding="utf-8")), encoding="utf-8")
-        build_graph(automaton, scratch / "graph", filler)
+        build_graph(grammar.make(), scratch / "graph", filler)
 
     try:
-        return kept_folder(cache, digest.hexdigest()[:24], make)
+        return kept_folder(cache, name[:24], make)
     except OSError as error:
         raise UserError(f"{cache}: the grammar's graph cannot be written ({error.strerror})") from None
 

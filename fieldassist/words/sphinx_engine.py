@@ -12,6 +12,7 @@ import pocketsphinx
 
 from fieldassist.errors import UserError
 from fieldassist.phrases.automaton import Automaton
+from fieldassist.phrases.compiled import Promised
 from fieldassist.phrases.phonemes import pronunciations
 from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples, Word
 
@@ -78,6 +79,10 @@ class SphinxEngine:
                 here = there
         self._use(transitions, 0, 1)
         return missing
+
+    def use_promised(self, grammar: Promised) -> None:
+        """Expect the sentences of a compiled grammar that is still to be made."""
+        self.use_automaton(grammar.make())
 
     def use_automaton(self, automaton: Automaton) -> tuple[str, ...]:
         """Expect the sentences of a compiled grammar; return the words without a pronunciation."""

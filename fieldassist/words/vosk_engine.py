@@ -15,10 +15,11 @@ import vosk
 
 from fieldassist.errors import UserError
 from fieldassist.phrases.automaton import Automaton, automaton_of
+from fieldassist.phrases.compiled import Promised
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.phonemes import known_pronunciations
 from fieldassist.resources import home
-from fieldassist.words.graph import Filler, model_for_grammar, word_boundaries
+from fieldassist.words.graph import Filler, model_for_grammar, model_for_promised, word_boundaries
 from fieldassist.words.models import ModelFolder
 from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples, Word
 from fieldassist.words.watching import Watched, Watcher
@@ -89,6 +90,17 @@ class VoskEngine:
         except UserError:
             self._use_graph_not_kept(automaton)
         return ()
+
+    def use_promised(self, grammar: Promised) -> None:
+        """Expect the same of a grammar that is only made where its graph is not kept already. Raises UserError for
+        a broken one."""
+        if not has_our_phones(self.folder.path):
+            self.use_automaton(grammar.make())
+            return
+        try:
+            self._use_graph(model_for_promised(self.folder.path, grammar, home() / "graphs", Filler()))
+        except UserError:
+            self._use_graph_not_kept(grammar.make())
 
     def _use_graph(self, folder: Path) -> None:
         if folder != self._graph:
