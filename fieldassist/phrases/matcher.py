@@ -53,7 +53,7 @@ GAINSAID = 0.3
 """Probability by the words alone below which what the grammars made of them is not taken."""
 MOSTLY_TALK = 0.6
 """Probability of talk above which that is not asked back either."""
-HARDLY_HEARD = 0.75
+HARDLY_HEARD = 0.7
 """Mean confidence in the words below which a finding is asked back: of what was heard rightly at 5 dB 2 in 100
 are, of what was taken from read speech a third."""
 UNCONTESTED = 9.0
