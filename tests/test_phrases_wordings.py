@@ -342,6 +342,13 @@ def test_commands_talk_and_numbers_not_found() -> None:
     assert meant({"talk": 0.6, "slip": 0.4}, (SHIFT,), None) is None
 
 
+def test_a_bare_number_is_none_where_nothing_is_measured() -> None:
+    shares = {"shift_speed": 0.9, "talk": 0.1}
+    assert meant(shares, SPEED[:1], STEPS["pan_inspection"]) is None
+    assert meant(shares, SPEED[:1], STEPS["upshift_1_2_light"]) is not None
+    assert meant(shares, (SHIFT, *SPEED), STEPS["pan_inspection"]) is not None  # who says so much means it
+
+
 # --- a shop's own
 
 

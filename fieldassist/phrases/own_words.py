@@ -105,7 +105,15 @@ def meant(shares: Shares, arcs: Sequence[Arc], step: Step | None) -> tuple[Compo
     composed = compose([Arc(0, 0, None, 0.0, tuple(tags)), *rest], step)
     if not composed.findings or _is_empty(composed.findings[0]):
         return None
+    if _is_out_of_place(composed.findings[0], arcs, step):
+        return None
     return composed, agreement(composed, shares)
+
+
+def _is_out_of_place(finding: Finding, arcs: Sequence[Arc], step: Step | None) -> bool:
+    """A bare number where nothing is measured: "ninety seven" at the pan."""
+    told = any(tag.key in ("unit", "shift", "into") for arc in arcs for tag in arc.tags)
+    return finding.value is not None and step is not None and finding.kind not in step.kinds and not told
 
 
 def _is_empty(finding: Finding) -> bool:
