@@ -12,8 +12,7 @@ import numpy as np
 import pytest
 
 from fieldassist.errors import DataFileError, UserError
-from fieldassist.phrases.automaton import compile_grammar
-from fieldassist.phrases.compiled import Promised
+from fieldassist.phrases.automaton import Promised, compile_grammar
 from fieldassist.phrases.jsgf import parse_grammar
 from fieldassist.resources import shipped
 from fieldassist.sound.wave import read_wave

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
@@ -129,6 +129,16 @@ class Automaton:
                     seen.add(arc.target)
                     stack.append(arc.target)
         return seen
+
+
+@dataclass(frozen=True)
+class Promised:
+    """An automaton that is made when it is needed: who keeps something made of it need not have it."""
+
+    name: str
+    """Digest of all that it is made of."""
+    make: Callable[[], Automaton]
+    """Raises UserError for broken grammars."""
 
 
 def compile_grammar(grammar: jsgf.Grammar, rule: str | None = None) -> Automaton:

@@ -15,26 +15,15 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from fieldassist.phrases.automaton import Arc, Automaton, Final, Tag
+from fieldassist.phrases.automaton import Arc, Automaton, Final, Promised, Tag
 
 KEPT_FOLDERS = 4
 """Digests whose files are kept, the ones written last: a shop changes its grammars now and then."""
 
 _CODE = Path(__file__).resolve().parent
-
-
-@dataclass(frozen=True)
-class Promised:
-    """An automaton that is made when it is needed: who keeps something made of it need not have it."""
-
-    name: str
-    """Digest of all that it is made of."""
-    make: Callable[[], Automaton]
-    """Raises UserError for broken grammars."""
 
 
 class Compiled:

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from fieldassist.deduce.step import Step
 from fieldassist.errors import UserError
-from fieldassist.phrases.automaton import Automaton, Tag, compile_for_engine, compile_grammar
-from fieldassist.phrases.compiled import Compiled, Promised
+from fieldassist.phrases.automaton import Automaton, Promised, Tag, compile_for_engine, compile_grammar
+from fieldassist.phrases.compiled import Compiled
 from fieldassist.phrases.compose import UNDECIDED
 from fieldassist.phrases.jsgf import Alternatives, Grammar, Ref, Rule, read_grammar
 from fieldassist.phrases.ngram import automaton_of_ngram, beside, learn, words_of

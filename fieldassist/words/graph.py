@@ -25,8 +25,7 @@ from pathlib import Path
 import numpy as np
 
 from fieldassist.errors import UserError
-from fieldassist.phrases.automaton import Automaton
-from fieldassist.phrases.compiled import Promised
+from fieldassist.phrases.automaton import Automaton, Promised
 from fieldassist.phrases.phonemes import known_pronunciations, pronunciations
 from fieldassist.words.phones import (
     PHONES,

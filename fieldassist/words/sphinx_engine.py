@@ -11,8 +11,7 @@ import numpy as np
 import pocketsphinx
 
 from fieldassist.errors import UserError
-from fieldassist.phrases.automaton import Automaton
-from fieldassist.phrases.compiled import Promised
+from fieldassist.phrases.automaton import Automaton, Promised
 from fieldassist.phrases.phonemes import pronunciations
 from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples, Word
 

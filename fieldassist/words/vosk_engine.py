@@ -14,8 +14,7 @@ from typing import Any
 import vosk
 
 from fieldassist.errors import UserError
-from fieldassist.phrases.automaton import Automaton, automaton_of
-from fieldassist.phrases.compiled import Promised
+from fieldassist.phrases.automaton import Automaton, Promised, automaton_of
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.phonemes import known_pronunciations
 from fieldassist.resources import home
