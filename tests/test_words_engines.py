@@ -221,7 +221,7 @@ def test_half_a_graph_is_not_left_on_a_full_disk(tmp_path, monkeypatch):
     monkeypatch.setattr(graph_module, "build_graph", no_room)
     automaton = compile_grammar(parse_grammar("#JSGF V1.0;\ngrammar t;\npublic <s> = slips;\n"))
     with pytest.raises(UserError, match="No space left"):
-        graph_module.model_for_grammar(SHIPPED_MODEL, automaton, tmp_path / "graphs")
+        graph_module.model_for_grammar(SHIPPED_MODEL, graph_module.promised(automaton), tmp_path / "graphs")
     assert not list((tmp_path / "graphs").iterdir())
 
 

@@ -22,6 +22,7 @@ from fieldassist.words.graph import (
     build_graph,
     common_words,
     model_for_grammar,
+    promised,
     search_settings,
 )
 from fieldassist.words.phones import PHONES, PLACES
@@ -173,7 +174,8 @@ def test_the_oldest_graphs_are_forgotten(tmp_path, automaton, monkeypatch):
     (model / "am" / "final.mdl").write_bytes(b"\0B")
     (model / "conf").mkdir()
     (model / "conf" / "model.conf").write_text("--beam=13.0\n--max-active=3000\n")
-    folders = [model_for_grammar(model, automaton, tmp_path / "cache", Filler(cost=cost)) for cost in (1, 2, 3)]
+    grammar, cache = promised(automaton), tmp_path / "cache"
+    folders = [model_for_grammar(model, grammar, cache, Filler(cost=cost)) for cost in (1, 2, 3)]
     assert sum(folder.exists() for folder in folders) == 2
     assert folders[-1].exists()
 

@@ -17,15 +17,18 @@ import torch
 from torch import Tensor, nn
 
 from fieldassist.errors import UserError
-from fieldassist.phrases.search import HESITATIONS, Floats
+from fieldassist.phrases.search import Floats
 from fieldassist.phrases.sense import (
     REACH,
     Example,
     Likeness,
     SenseModel,
     features_of,
+    find,
     hashed,
     name_of,
+    spoken,
+    surely,
     usual_features,
 )
 
@@ -92,8 +95,8 @@ class _Net(nn.Module):  # type: ignore[misc]
 def train(examples: Sequence[Example], words: Iterable[str]) -> SenseModel:
     """Learn from examples; `words` have a vector too, beside those of the examples."""
     torch.manual_seed(_SEED)
-    spoken = [[word for word in said if word not in HESITATIONS] for said, _, _ in examples]
-    counts = Counter(word for said in spoken for word in said)
+    heard = [[word for word, _ in spoken(surely(said))] for said, _, _ in examples]
+    counts = Counter(word for said in heard for word in said)
     every = sorted({*counts, *words}, key=lambda word: int(hashed([word])[0]))
     vectors = word_vectors(every)
     scale = float(np.abs(vectors).max()) / 127.0
@@ -103,12 +106,11 @@ def train(examples: Sequence[Example], words: Iterable[str]) -> SenseModel:
     features = usual_features(examples, _LEAST_SEEN)
     procedures = tuple(sorted({at for _, at, _ in examples}))
     meanings = tuple(sorted({meaning for _, _, meaning in examples}))
-    row_of = {int(number): row for row, number in enumerate(features)}
     number_of = {word: number for number, word in enumerate(every, 1)}
     described = []
     for said, at, _ in examples:
-        keys = list(features_of([(word, 1.0) for word in said], at))
-        rows = [row_of.get(int(number), -1) for number in hashed(key for key, _ in keys)]
+        keys = list(features_of(surely(said), at))
+        rows = find(features, [key for key, _ in keys])
         described.append([(row, value) for row, (_, value) in zip(rows, keys, strict=True) if row >= 0])
     net = _Net(
         len(features), torch.cat([torch.zeros(1, _LENGTH), torch.from_numpy(whole.astype(np.float32) * scale)]),
@@ -131,13 +133,13 @@ def train(examples: Sequence[Example], words: Iterable[str]) -> SenseModel:
             batch = order[begin : begin + _BATCH].tolist()
             flat = [pair for at in batch for pair in described[at]]
             begins = np.cumsum([0, *(len(described[at]) for at in batch)])[:-1]
-            longest = max(len(spoken[at]) for at in batch)
+            longest = max(len(heard[at]) for at in batch)
             numbers = torch.zeros(len(batch), max(1, longest), dtype=torch.long)
             for place, at in enumerate(batch):
-                said_there = [number_of[word] for word in spoken[at]]
+                said_there = [number_of[word] for word in heard[at]]
                 numbers[place, : len(said_there)] = torch.tensor(said_there, dtype=torch.long)
             scores = net(
-                torch.tensor([row for row, _ in flat]), torch.from_numpy(begins),
+                torch.tensor([int(row) for row, _ in flat]), torch.from_numpy(begins),
                 torch.tensor([value for _, value in flat]), numbers, places[batch],
             )  # fmt: skip
             loss = nn.functional.cross_entropy(scores, right[batch], label_smoothing=_SMOOTH)

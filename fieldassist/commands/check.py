@@ -15,6 +15,7 @@ import numpy as np
 from fieldassist.commands.hear import hear, utterances_of
 from fieldassist.deduce import load_unit, steps_for
 from fieldassist.deduce.step import Step
+from fieldassist.drive.listening import expect_car
 from fieldassist.drive.scenario import Line as Clip
 from fieldassist.drive.scenario import is_meant, load_scenario
 from fieldassist.errors import UserError
@@ -252,7 +253,7 @@ def try_engine(candidate: Candidate, clips: list[tuple[Clip, Step | None, int]])
     engine = ContainedEngine(candidate.name, candidate.model)
     try:
         phrases = load_phrases()
-        engine.use_automaton(phrases.listening(max(gears for _, _, gears in clips), engine.weighs_talk))
+        expect_car(engine, max(gears for _, _, gears in clips))
         matcher = Matcher(phrases)
         right, wrong, seconds, began = 0, 0, 0.0, time.monotonic()
         for line, step, _ in clips:

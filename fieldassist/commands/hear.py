@@ -11,6 +11,7 @@ from typing import Any
 
 from fieldassist.commands.match import as_line, find_step
 from fieldassist.deduce import load_unit
+from fieldassist.drive.listening import expect_car
 from fieldassist.errors import UserError
 from fieldassist.phrases import Match, Matcher, load_phrases
 from fieldassist.phrases.automaton import compile_grammar
@@ -86,8 +87,7 @@ class FindingEar:
         self._step = find_step(unit, step) if step else None
         phrases = load_phrases()
         self._matcher = Matcher(phrases)
-        expected = phrases.listening(len(load_unit(unit).forward), engine.weighs_talk)
-        self.missing = engine.use_automaton(expected)
+        self.missing = expect_car(engine, len(load_unit(unit).forward))
 
     def as_json(self, file: Path, utterance: Utterance, heard: Hypothesis) -> str:
         """The utterance as one JSON object in one line."""

@@ -23,6 +23,7 @@ from fieldassist.acoustic.own_voice import Hits
 from fieldassist.commands.check import Candidate, expected_clips, try_engine
 from fieldassist.commands.hear import hear
 from fieldassist.deduce import load_unit
+from fieldassist.drive.listening import expect_car
 from fieldassist.errors import DataFileError, UserError
 from fieldassist.finding import Finding
 from fieldassist.phrases import Match, Matcher, load_phrases
@@ -230,7 +231,7 @@ def hear_again(
     engine = ContainedEngine(engine_name, model, report=lambda text: print(text, file=sys.stderr))
     counts = {"right": 0, "wrong": 0, "missed": 0}
     try:
-        engine.use_automaton(phrases.listening(len(load_unit(unit).forward), engine.weighs_talk))
+        expect_car(engine, len(load_unit(unit).forward))
         for clip in clips:
             samples = read_wave(clip.file)
             pieces = utterances(samples) or (Utterance(samples, 0.0, len(samples) / 16_000),)

@@ -10,7 +10,7 @@ from typing import Any
 
 from fieldassist.deduce.step import Step
 from fieldassist.drive.dialogue import Heard, State
-from fieldassist.drive.listening import listen
+from fieldassist.drive.listening import expect_car
 from fieldassist.drive.over_prompt import OverPrompt, Spotted, commands, watched
 from fieldassist.finding import Finding
 from fieldassist.phrases import Match, Matcher, load_phrases
@@ -115,7 +115,7 @@ class Hearing:
             wordings = self._wordings.result()
             self.watches = self.engine.watch_for(watched(wordings))
             self.over_prompt = OverPrompt(wordings) if self.watches else None
-        self.engine.expect_by(f"{listen.__module__}:{listen.__name__}", self.gears)
+        expect_car(self.engine, self.gears)
 
     def feed(self, samples: Samples) -> None:
         """Take a stretch of it."""

@@ -12,13 +12,22 @@ from typing import TYPE_CHECKING
 from fieldassist.phrases.phrase_set import PhraseSet, load_phrases
 
 if TYPE_CHECKING:
+    from fieldassist.words.contained import ContainedEngine
     from fieldassist.words.sphinx_engine import SphinxEngine
     from fieldassist.words.vosk_engine import VoskEngine
 
 
-def listen(engine: VoskEngine | SphinxEngine, gears: int) -> None:
-    """Expect all that can be said in a car with so many forward gears. Raises UserError for broken grammars."""
-    engine.use_promised(_phrases().to_listen_for(gears, engine.weighs_talk))
+def expect_car(engine: ContainedEngine, gears: int) -> tuple[str, ...]:
+    """Let an engine expect all that can be said in a car with so many forward gears.
+
+    Returns the words that it lacks. Raises UserError for broken grammars.
+    """
+    return engine.expect_by(f"{listen.__module__}:{listen.__name__}", gears)
+
+
+def listen(engine: VoskEngine | SphinxEngine, gears: int) -> tuple[str, ...]:
+    """What `expect_car` has done in the engine's process."""
+    return engine.use_promised(_phrases().to_listen_for(gears, engine.weighs_talk))
 
 
 @cache

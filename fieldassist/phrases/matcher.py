@@ -19,7 +19,7 @@ from fieldassist.phrases.automaton import Arc, Automaton
 from fieldassist.phrases.compose import LINKAGES, UNDECIDED, Composed, change, compose
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.numbers import TEENS, TENS, UNITS, spell_out
-from fieldassist.phrases.own_words import Shares, agreement, log_odds, meant, without_strays
+from fieldassist.phrases.own_words import Shares, agreement, is_good, log_odds, meant, without_strays
 from fieldassist.phrases.phonemes import pronunciations
 from fieldassist.phrases.phrase_set import PhraseSet
 from fieldassist.phrases.plausibility import implausible, surprise
@@ -212,14 +212,12 @@ class Matcher:
         if composed.doubt is not None or share < decision.OWN_WORDS_ASK:
             return None
         finding = replace(composed.findings[0], confidence=round(share, 3))
-        say = say_finding(finding)
-        good = finding.kind == "normal" or not finding.present or finding.where in ("normal", "clear")
-        enough = decision.OWN_WORDS_GOOD if good else decision.OWN_WORDS_ACCEPT
-        verdict = "accept" if share >= enough else "ask"
-        return Match(
-            verdict, finding, None, share, UNCONTESTED, (), say if verdict == "accept" else f"{say}, right?",
-            assumed=composed.assumed, understood=understood,
+        match = Match(
+            "accept", finding, None, share, UNCONTESTED, say=say_finding(finding), assumed=composed.assumed,
+            understood=understood,
         )  # fmt: skip
+        enough = decision.OWN_WORDS_GOOD if is_good(finding) else decision.OWN_WORDS_ACCEPT
+        return match if share >= enough else _asked_back(match)
 
     def _begins_with_command(self, heard: str | Hypothesis) -> str | None:
         """Return the command that an utterance begins with, in enough words.
@@ -375,7 +373,6 @@ UNEXPECTED_PLACE = 0.1
 """Costs of a finding kind, of one that is looked at before the drive, or of a shift, gear or range, that the step
 is not about."""
 BEFORE_THE_DRIVE = ("fluid_level", "fluid_condition", "leak", "linkage")
-
 NOT_ASKED, LAST_RESORT = 2.0, 0.3
 """Costs of words that mean a finding only where the step asks for it, and of such that mean it only where nothing
 else fits: the values of `hint` in the grammars."""

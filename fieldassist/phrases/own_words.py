@@ -60,7 +60,7 @@ def _agrees(meaning: str, finding: Finding) -> float:
     good = denied or kind == "normal" or meaning in _GOOD
     if denied and not finding.present and kind not in (finding.kind, *_ALSO.get(finding.kind, ())):
         return _ANOTHER_DENIED
-    if finding.kind == "normal" or not finding.present or finding.where in ("normal", "clear"):
+    if is_good(finding):
         return good
     if finding.kind in MEASURED_KINDS and kind == "normal":
         return True  # "two one good at ten"
@@ -69,6 +69,11 @@ def _agrees(meaning: str, finding: Finding) -> float:
     if kind != finding.kind:
         return kind in _ALSO.get(finding.kind, ())
     return where is None or finding.where is None or where in finding.where.split()
+
+
+def is_good(finding: Finding) -> bool:
+    """Tell whether a finding says that all is well, or that something was not there."""
+    return finding.kind == "normal" or not finding.present or finding.where in ("normal", "clear")
 
 
 def _parts(meaning: str) -> tuple[bool, str, str | None]:

@@ -76,8 +76,9 @@ class Likeness:
 
     def scores(self, said: Said, procedure: str) -> Floats:
         """Return the score of each meaning, (M,); words without a vector count for nothing."""
-        at = _find(self.words, [word for word, _ in _spoken(said)])
-        kept = [(row, sure) for row, (_, sure) in zip(at, _spoken(said), strict=True) if row >= 0]
+        words = spoken(said)
+        at = find(self.words, [word for word, _ in words])
+        kept = [(row, sure) for row, (_, sure) in zip(at, words, strict=True) if row >= 0]
         rows = np.array([row for row, _ in kept], np.int64)
         sure = np.array([sure for _, sure in kept], np.float32)[:, None]
         vectors = self.vectors[rows].astype(np.float32) * np.float32(self.scale) * sure
@@ -111,7 +112,7 @@ class SenseModel:
     def shares(self, said: Said, procedure: str) -> dict[str, float]:
         """Return the probability of each meaning of words said at a procedure."""
         described = list(features_of(said, procedure))
-        found = _find(self.features, [key for key, _ in described])
+        found = find(self.features, [key for key, _ in described])
         there = found >= 0
         values = np.array([value for _, value in described], np.float32)[there]
         scores = values @ self.weights[found[there]].astype(np.float32) + self._likened(said, procedure)
@@ -120,7 +121,7 @@ class SenseModel:
     def known(self, said: Said) -> float:
         """Return which share of the words, 0..1, some example has; hesitations are no words."""
         stems = [stem for stem, _ in _stems(said)]
-        return float((_find(self.features, stems) >= 0).mean()) if stems else 0.0
+        return float((find(self.features, stems) >= 0).mean()) if stems else 0.0
 
     def _likened(self, said: Said, procedure: str) -> Floats:
         """The network's scores; 0 for meanings that only the shop has."""
@@ -139,22 +140,22 @@ def learn(examples: Sequence[Example], base: SenseModel | None = None) -> SenseM
     """
     before = () if base is None else base.meanings
     meanings = (*before, *sorted({meaning for _, _, meaning in examples} - set(before)))
-    described = [list(features_of([(word, 1.0) for word in words], at)) for words, at, _ in examples]
+    described = [list(features_of(surely(words), at)) for words, at, _ in examples]
     fresh = hashed(sorted({key for features in described for key, _ in features}))
     old = np.zeros(0, np.uint64) if base is None else base.features
     features = np.union1d(old, fresh)
     weights = np.zeros((len(features), len(meanings)), np.float32)
     if base is not None:
         weights[np.searchsorted(features, old), : len(before)] = base.weights
-        weights[_find(features, [""]), len(before) :] = _UNHEARD_OF
+        weights[find(features, [""]), len(before) :] = _UNHEARD_OF
     model = SenseModel(
         meanings, features, weights, base.likeness if base is not None else None,
         np.union1d(base.learned if base is not None else old[:0], hashed(map(name_of, examples))),
         "" if base is None else base.source,
     )  # fmt: skip
-    rows = [_find(features, [key for key, _ in keys]) for keys in described]
+    rows = [find(features, [key for key, _ in keys]) for keys in described]
     values = [np.array([value for _, value in keys], np.float32) for keys in described]
-    beside = [model._likened([(word, 1.0) for word in words], at) for words, at, _ in examples]
+    beside = [model._likened(surely(words), at) for words, at, _ in examples]
     right = [meanings.index(meaning) for _, _, meaning in examples]
     squares = np.full_like(weights, _DAMPING)
     squares[np.searchsorted(features, old)] = _SETTLED
@@ -180,7 +181,7 @@ def name_of(example: Example) -> str:
 
 def not_learned(model: SenseModel, examples: Sequence[Example]) -> list[Example]:
     """Return the examples that a model does not come from."""
-    found = _find(model.learned, list(map(name_of, examples)))
+    found = find(model.learned, list(map(name_of, examples)))
     return [example for example, row in zip(examples, found, strict=True) if row < 0]
 
 
@@ -222,13 +223,11 @@ def load(path: Path = SHIPPED) -> SenseModel:
 
 def usual_features(examples: Sequence[Example], least: int) -> Hashes:
     """Return the features, sorted, that so many examples have."""
-    seen = Counter(
-        key for words, at, _ in examples for key, _ in features_of([(word, 1.0) for word in words], at)
-    )
+    seen = Counter(key for words, at, _ in examples for key, _ in features_of(surely(words), at))
     return np.sort(hashed(key for key, count in seen.items() if count >= least))
 
 
-def _find(table: Hashes, texts: Sequence[str]) -> npt.NDArray[np.int64]:
+def find(table: Hashes, texts: Sequence[str]) -> npt.NDArray[np.int64]:
     """Return the row of each text in a sorted table, -1 for one that is not there."""
     if not len(table):
         return np.full(len(texts), -1)
@@ -258,7 +257,12 @@ def features_of(said: Said, procedure: str) -> Iterable[tuple[str, float]]:
     return out.items()
 
 
-def _spoken(said: Said) -> list[tuple[str, float]]:
+def surely(words: Iterable[str]) -> list[tuple[str, float]]:
+    """Words as if each was heard beyond doubt."""
+    return [(word, 1.0) for word in words]
+
+
+def spoken(said: Said) -> list[tuple[str, float]]:
     """The words without hesitations and without [unk]."""
     return [(word, sure) for word, sure in said if word not in HESITATIONS and word != UNKNOWN]
 
@@ -266,7 +270,7 @@ def _spoken(said: Said) -> list[tuple[str, float]]:
 def _stems(said: Said) -> list[tuple[str, float]]:
     """The stems of the words, a number in however many words as one."""
     words: list[tuple[str, float]] = []
-    for word, confidence in _spoken(said):
+    for word, confidence in spoken(said):
         stem = NUMBER if word in _NUMBER_WORDS else _stem(word)
         if not (words and stem == NUMBER == words[-1][0]):
             words.append((stem, confidence))

@@ -80,16 +80,18 @@ class ContainedEngine:
             self._told = automaton
         return self._missing
 
-    def expect_by(self, function: str, *arguments: object) -> None:
-        """Let a function, named `package.module:name`, tell the engine in its own process what to expect.
+    def expect_by(self, function: str, *arguments: object) -> tuple[str, ...]:
+        """Let a function, named `package.module:name`, tell the engine in its own process what to expect; return
+        what it returns: the words that the engine lacks.
 
         It is called with the engine and the arguments; the same twice in a row is called once.
         """
         expected = (function, arguments)
         if self._told != expected:
             self._expected = expected
-            self._persistently(function, *arguments, within=LOAD_SECONDS)
+            self._missing = self._persistently(function, *arguments, within=LOAD_SECONDS)
             self._told = expected
+        return self._missing
 
     def watch_for(self, watched: Sequence[tuple[Automaton, float]]) -> bool:
         """Watch a stream for these sentences (and what each costs, nats) beside the utterances.

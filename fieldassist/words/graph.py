@@ -141,26 +141,23 @@ def build_graph(
     return tuple(word for word in automaton.words if not known_pronunciations(word))
 
 
-def model_for_grammar(
-    model: Path, automaton: Automaton, cache: Path, filler: Filler | None = None
-) -> Path:
-    """Return a model folder whose graph is this grammar, made in the folder `cache` unless it is there.
-
-    model: a folder of our own acoustic model (am/, conf/). The folder's name is a digest of all that the
-    graph is made of. Raises UserError when the cache cannot be written.
-    """
+def promised(automaton: Automaton) -> Promised:
+    """Return an automaton that is there already as a promise, named by a digest of it and of its words' sounds."""
     digest = hashlib.sha256()
     digest.update(repr(sorted(automaton.finals.items())).encode())
     for array in automaton.arrays():
         digest.update(array.tobytes())
     for word in automaton.words:
         digest.update(repr((word, pronunciations(word))).encode())
-    return model_for_promised(model, Promised(digest.hexdigest(), lambda: automaton), cache, filler)
+    return Promised(digest.hexdigest(), lambda: automaton)
 
 
-def model_for_promised(model: Path, grammar: Promised, cache: Path, filler: Filler | None = None) -> Path:
-    """Return the same for a grammar that is only made when its graph is not there. Raises UserError as that does,
-    and as the grammar's making does."""
+def model_for_grammar(model: Path, grammar: Promised, cache: Path, filler: Filler | None = None) -> Path:
+    """Return a model folder whose graph is this grammar, made in the folder `cache` unless it is there.
+
+    model: a folder of our own acoustic model (am/, conf/). The folder's name is a digest of all that the
+    graph is made of. Raises UserError when the cache cannot be written, and as the grammar's making does.
+    """
     network = model / "am" / "final.mdl"
     status = network.stat()
     network_is = (str(network.resolve()), status.st_size, status.st_mtime_ns)

@@ -79,9 +79,9 @@ class SphinxEngine:
         self._use(transitions, 0, 1)
         return missing
 
-    def use_promised(self, grammar: Promised) -> None:
+    def use_promised(self, grammar: Promised) -> tuple[str, ...]:
         """Expect the sentences of a compiled grammar that is still to be made."""
-        self.use_automaton(grammar.make())
+        return self.use_automaton(grammar.make())
 
     def use_automaton(self, automaton: Automaton) -> tuple[str, ...]:
         """Expect the sentences of a compiled grammar; return the words without a pronunciation."""

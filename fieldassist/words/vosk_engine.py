@@ -18,7 +18,7 @@ from fieldassist.phrases.automaton import Automaton, Promised, automaton_of
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.phonemes import known_pronunciations
 from fieldassist.resources import home
-from fieldassist.words.graph import Filler, model_for_grammar, model_for_promised, word_boundaries
+from fieldassist.words.graph import Filler, model_for_grammar, promised, word_boundaries
 from fieldassist.words.models import ModelFolder
 from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples, Word
 from fieldassist.words.watching import Watched, Watcher
@@ -84,22 +84,18 @@ class VoskEngine:
         """
         if not has_our_phones(self.folder.path):
             return self.use_phrases(covering_sentences(automaton, _COVERING_PHRASES))
-        try:
-            self._use_graph(model_for_grammar(self.folder.path, automaton, home() / "graphs", Filler()))
-        except UserError:
-            self._use_graph_not_kept(automaton)
-        return ()
+        return self.use_promised(promised(automaton))
 
-    def use_promised(self, grammar: Promised) -> None:
+    def use_promised(self, grammar: Promised) -> tuple[str, ...]:
         """Expect the same of a grammar that is only made where its graph is not kept already. Raises UserError for
         a broken one."""
         if not has_our_phones(self.folder.path):
-            self.use_automaton(grammar.make())
-            return
+            return self.use_automaton(grammar.make())
         try:
-            self._use_graph(model_for_promised(self.folder.path, grammar, home() / "graphs", Filler()))
+            self._use_graph(model_for_grammar(self.folder.path, grammar, home() / "graphs", Filler()))
         except UserError:
-            self._use_graph_not_kept(grammar.make())
+            self._use_graph_not_kept(grammar)
+        return ()
 
     def _use_graph(self, folder: Path) -> None:
         if folder != self._graph:
@@ -107,12 +103,14 @@ class VoskEngine:
             self._recognizer = self._new_recognizer(None)
             self._graph = folder
 
-    def _use_graph_not_kept(self, automaton: Automaton) -> None:
+    def _use_graph_not_kept(self, grammar: Promised) -> None:
         """Make the graph where the system keeps what is temporary; without room there either, the model's general
         graph knows the trade's words, if not the step's sentences."""
+        made = grammar.make()  # a broken grammar is told here, and is not want of room
+        there = Promised(grammar.name, lambda: made)
         try:
             with tempfile.TemporaryDirectory(prefix="fieldassist-") as folder:
-                self._use_graph(model_for_grammar(self.folder.path, automaton, Path(folder), Filler()))
+                self._use_graph(model_for_grammar(self.folder.path, there, Path(folder), Filler()))
         except (OSError, UserError):
             self._use_graph(self.folder.path)
 
