@@ -93,6 +93,27 @@ def test_plain_network_computes_what_was_trained() -> None:
     assert np.abs(mine[: len(scores)] - scores[: len(mine)]).max() < 1e-4
 
 
+def test_a_widened_network_computes_what_the_narrower_one_did() -> None:
+    torch = pytest.importorskip("torch")
+    from fieldassist.acoustic.network import Shape, Trainee, averaged, widened
+
+    torch.manual_seed(5)
+    small = Trainee(Shape(width=24, narrow=8)).eval()
+    wide = Trainee(Shape(width=32, narrow=12)).eval()
+    after = {name: value.clone() for name, value in wide.state_dict().items()}
+    energies = torch.randn(2, 2 * small.shape.context + 10, 40)
+    with torch.no_grad():
+        theirs = small(energies)[0]
+        assert not torch.allclose(wide(energies)[0], theirs, atol=1e-3)
+        wide.load_state_dict(widened(small.state_dict(), wide.state_dict()))
+        assert torch.allclose(wide(energies)[0], theirs, atol=1e-5)
+    mean = averaged(small.state_dict(), after)
+    old = small.state_dict()["output.weight"]
+    assert torch.allclose(mean["output.weight"][:, :24], (old + after["output.weight"][:, :24]) / 2)
+    assert torch.allclose(mean["output.weight"][:, 24:], after["output.weight"][:, 24:] / 2)
+    assert torch.equal(mean["first.weight"][24:], after["first.weight"][24:])
+
+
 def test_packs_keep_clips(tmp_path: Path) -> None:
     speech = Speech(
         np.arange(100, dtype=np.int16), np.array([0, 40, 100]), (("no",), ("two", "three")), ("a", "b"), ("x", "y")

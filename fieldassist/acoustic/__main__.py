@@ -12,7 +12,8 @@ In their order:
     pack FOLDER... --out people/NAME.npz                              recorded people (manifest.tsv and audio)
     noise FOLDER --out noise.npy                                      recorded noise, generated cabins, prompts
     train packs people --noise noise.npy --out weights.pt
-    export weights.pt --silence 0.7 --out MODEL                       am/ and conf/ of a Vosk model folder
+    average before.pt after.pt --out mean.pt                          weights that training began with and came to
+    export weights.pt --silence 0.7 --speech people/NAME.npz --out MODEL   am/ and conf/ of a Vosk model folder
     graph grammars/sentence.gram --model MODEL                        its graph; again whenever words are added
 
 and, whenever the example wordings were changed:
@@ -107,16 +108,22 @@ def main(argv: Sequence[str] | None = None) -> int:
     train.add_argument("--narrow", type=int, default=128)
     train.add_argument("--weight", action="append", default=[], metavar="GROUP=TIMES")
     train.add_argument("--held-out", type=Path, help="list of speakers that are only listened to")
-    train.add_argument("--begin", type=Path, help="weights to start from")
+    train.add_argument("--begin", type=Path, help="weights to start from, of this or a smaller width")
     train.add_argument("--device", default="cuda")
     train.add_argument("--seed", type=int, default=1)
     train.add_argument("--out", type=Path, required=True)
+
+    average = stages.add_parser("average", help="the mean of the weights that a training began with and came to")
+    average.add_argument("before", type=Path, help="weights, of a smaller width or the same")
+    average.add_argument("after", type=Path)
+    average.add_argument("--out", type=Path, required=True)
 
     export = stages.add_parser("export", help="weights into a model folder")
     export.add_argument("weights", type=Path)
     export.add_argument("--width", type=int, default=512)
     export.add_argument("--narrow", type=int, default=128)
     export.add_argument("--silence", type=float, default=0.0, help="added to the scores of silence, nats")
+    export.add_argument("--speech", type=Path, required=True, help="pack of people's speech that rounding goes by")
     export.add_argument("--out", type=Path, required=True)
 
     graph = stages.add_parser("graph", help="the graph of a model folder, from a grammar")
@@ -243,12 +250,25 @@ def _train(args: argparse.Namespace) -> None:
     Trainer(args.pack, noise, plan, args.device, args.begin).train(args.out)
 
 
+def _average(args: argparse.Namespace) -> None:
+    import torch
+
+    from fieldassist.acoustic.network import averaged
+
+    before, after = (torch.load(path, map_location="cpu") for path in (args.before, args.after))
+    torch.save(averaged(before, after), args.out)
+    print(f"{args.out}: written")
+
+
 def _export(args: argparse.Namespace) -> None:
+    from fieldassist.acoustic.corpus import load_pack
     from fieldassist.acoustic.export import write_folder
     from fieldassist.acoustic.network import Shape, plain
+    from fieldassist.acoustic.rounding import rounded, varied
     from fieldassist.acoustic.train import load_trainee
 
     network = plain(load_trainee(args.weights, Shape(args.width, args.narrow)))
+    network = rounded(network, varied(load_pack(args.speech)))
     bias = network.output_bias.copy()
     bias[:2] += args.silence  # outputs 0 and 1 are silence
     write_folder(network.with_output(network.output_weight, bias), args.out)

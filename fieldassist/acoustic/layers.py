@@ -33,6 +33,37 @@ class Layer:
     narrow: Matrix | None = None
     bypass: bool = False
 
+    @property
+    def reach(self) -> int:
+        """How far it looks, frames."""
+        return max(self.offsets)
+
+    @property
+    def stride(self) -> int:
+        """It gives one output for so many inputs."""
+        return SUBSAMPLING if self.narrow is not None and self.reach < SUBSAMPLING else 1
+
+    def given(self, frames: Matrix, step: int) -> Matrix:
+        """What the first matrix (the narrow one, if any) is given, where inputs are `step` frames apart."""
+        if self.narrow is None:
+            return spliced(frames, [o // step for o in self.offsets], 1)
+        return spliced(frames, [0, self.reach // step], 1)
+
+    def given_inside(self, given: Matrix, step: int) -> Matrix:
+        """What the second matrix is given by the narrow one."""
+        assert self.narrow is not None
+        return spliced(given @ self.narrow.T, [0, self.reach // step], self.stride)
+
+    def outputs(self, frames: Matrix, step: int) -> Matrix:
+        """What the next layer is given, its inputs being `step` x `stride` frames apart."""
+        given = self.given(frames, step)
+        if self.narrow is not None:
+            given = self.given_inside(given, step)
+        out = np.asarray(np.maximum(given @ self.weight.T + self.bias, 0.0), np.float32)
+        if self.bypass:
+            out += BYPASS * frames[self.reach // step :][: len(out) * self.stride : self.stride]
+        return out
+
 
 @dataclass(frozen=True)
 class Network:
@@ -62,29 +93,18 @@ class Network:
 
     def hidden(self, features: Matrix) -> Matrix:
         """What the output layer is given, (ceil(frames / 3), width); the clip's ends are repeated as context."""
-        context = self.context
-        count = -(-len(features) // SUBSAMPLING)
-        extra = (count - 1) * SUBSAMPLING + 1 - len(features)  # of the last output's own place, never positive
-        frames = np.pad(features, ((context, context + max(0, extra)), (0, 0)), mode="edge")
-        left = context
+        frames = self.padded(features)
         step = 1
         for layer in self.layers:
-            reach = max(layer.offsets)
-            left -= reach
-            if layer.narrow is None:
-                frames = _rectified(
-                    spliced(frames, [o // step for o in layer.offsets], 1), layer.weight, layer.bias
-                )
-                continue
-            stride = SUBSAMPLING if reach < SUBSAMPLING else 1
-            size = reach // step
-            narrow = spliced(frames, [0, size], 1) @ layer.narrow.T
-            out = _rectified(spliced(narrow, [0, size], stride), layer.weight, layer.bias)
-            if layer.bypass:
-                out += BYPASS * frames[size:][: len(out) * stride : stride]
-            frames = out
-            step *= stride
-        return frames[:count]
+            frames = layer.outputs(frames, step)
+            step *= layer.stride
+        return frames[: -(-len(features) // SUBSAMPLING)]
+
+    def padded(self, features: Matrix) -> Matrix:
+        """The clip with its ends repeated as context."""
+        context = self.context
+        extra = (-len(features)) % SUBSAMPLING - SUBSAMPLING + 1  # of the last output's own place, never positive
+        return np.pad(features, ((context, context + max(0, extra)), (0, 0)), mode="edge")
 
     def with_output(self, weight: Matrix, bias: Matrix) -> Network:
         """The same network with another output layer."""
@@ -96,7 +116,3 @@ def spliced(frames: Matrix, offsets: list[int], stride: int) -> Matrix:
     low, high = min(offsets), max(offsets)
     count = len(frames) - (high - low)
     return np.concatenate([frames[o - low : o - low + count : stride] for o in offsets], axis=1)
-
-
-def _rectified(frames: Matrix, weight: Matrix, bias: Matrix) -> Matrix:
-    return np.asarray(np.maximum(frames @ weight.T + bias, 0.0), np.float32)

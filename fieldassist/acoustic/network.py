@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -82,6 +83,37 @@ class Trainee(nn.Module):  # type: ignore[misc]
     def begin_states(self) -> None:
         """Start the scores of sentences from those of states."""
         self.output.load_state_dict(self.states.state_dict())
+
+
+def widened(weights: Mapping[str, Tensor], into: Mapping[str, Tensor]) -> dict[str, Tensor]:
+    """Weights as wide as `into` that compute what those of a narrower network of the same reaches do.
+
+    What is new is taken from `into` and not listened to by what was there (Chen et al., "Net2Net: accelerating
+    learning via knowledge transfer", ICLR 2016, in its simplest form).
+    """
+    out = {name: value.clone() for name, value in into.items()}
+    for name, value in out.items():
+        old = weights[name].to(value.dtype)
+        if value.dim() > 1:
+            value[: old.shape[0], old.shape[1] :] = 0.0
+            value[: old.shape[0], : old.shape[1]] = old
+        elif value.dim() == 1:
+            value[: len(old)] = old
+        else:
+            value.copy_(old)
+    return out
+
+
+def averaged(before: Mapping[str, Tensor], after: Mapping[str, Tensor]) -> dict[str, Tensor]:
+    """The mean of the weights that a training began with, which may be narrower, and those that it came to.
+
+    It keeps what the first did well on speech that the second saw less of (Wortsman et al., "Robust fine-tuning of
+    zero-shot models", CVPR 2022).
+    """
+    wide = widened(before, after)
+    return {
+        name: (value + wide[name]) / 2 if value.is_floating_point() else value for name, value in after.items()
+    }
 
 
 def plain(trainee: Trainee) -> Network:

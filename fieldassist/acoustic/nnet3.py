@@ -1,8 +1,8 @@
 """The acoustic model file `am/final.mdl` of a Vosk model folder: written from plain matrices, and read back.
 
 Kaldi's binary object format (files `transition-model.cc`, `hmm-topology.cc`, `nnet-nnet.cc`,
-`compressed-matrix.cc` of Kaldi describe it). Matrices are stored as 16-bit numbers over each matrix's range,
-which Kaldi reads as compressed matrices: half the size for an error below 1/65,000 of the range.
+`compressed-matrix.cc` of Kaldi describe it). Matrices are stored as Kaldi's compressed matrices of 8-bit numbers,
+a quarter of the size; `rounding.py` makes up for what that costs.
 """
 
 from __future__ import annotations
@@ -19,7 +19,10 @@ from fieldassist.acoustic.layers import BYPASS, Layer, Matrix, Network
 from fieldassist.errors import UserError
 from fieldassist.words.phones import PHONES, PLACED_PHONES, PLACES, SILENCE, STATES, phone_index
 
-_TWO_BYTES = 2  # compressed matrix of 16-bit numbers over one range
+_STEPS = (64, 128, 63)
+"""Steps of a byte from a column's lowest mark to the second, to the third, to the highest."""
+_INNER = (0.2, 0.3, 0.4, 0.5)
+"""Where the inner marks may lie, as a share of the way from the middle of a column's range to its ends."""
 
 
 def write_model(network: Network, path: Path) -> None:
@@ -157,26 +160,66 @@ def _vector(values: np.ndarray) -> bytes:
 
 def _matrix(values: Matrix) -> bytes:
     low, high = float(values.min()), float(values.max())
-    if high <= low:
-        high = low + 1e-5 * (1.0 + abs(low))
-    head = struct.pack("<ffii", low, high - low, *values.shape)
-    steps = np.rint((values - np.float32(low)) / np.float32(high - low) * 65535.0)
-    return _token("CM2") + head + bytes(np.clip(steps, 0, 65535).astype("<u2").tobytes())
+    span = max(high - low, 1e-5 * (1.0 + abs(low)))
+    marks, numbers = compressed(values, low, span)
+    head = struct.pack("<ffii", low, span, *values.shape)
+    return _token("CM") + head + marks.T.astype("<u2").tobytes() + numbers.T.tobytes()
+
+
+def compressed(values: np.ndarray, low: float, span: float) -> tuple[np.ndarray, np.ndarray]:
+    """Marks (4, columns), of 16 bits over the range, and bytes (rows, columns) nearest to the values.
+
+    Of each column the lowest and the highest mark are its ends; the inner ones are tried at a few places, so that
+    values which `expanded` gave come out nearly as they were.
+    """
+    ends = np.stack([values.min(0), values.max(0)])
+    middle, half = ends.mean(0), np.ptp(ends, axis=0) / 2
+    least = np.full(values.shape[1], np.inf)
+    best = np.zeros((4, values.shape[1]), np.uint16), np.zeros(values.shape, np.uint8)
+    knots = np.cumsum([0, *_STEPS])
+    for share in _INNER:
+        places = np.stack([ends[0], middle - share * half, middle + share * half, ends[1]])
+        marks = np.rint((places - low) / span * 65535.0)
+        for number in range(4):  # each above the one before, as Kaldi wants them
+            lowest = marks[number - 1] + 1 if number else 0.0
+            marks[number] = np.clip(marks[number], lowest, 65532 + number)
+        known = _values(marks, low, span)
+        numbers = np.stack(
+            [np.interp(column, own, knots) for column, own in zip(values.T, known.T, strict=True)], axis=1
+        )
+        numbers = np.rint(numbers).astype(np.uint8)
+        error = np.square(expanded(marks, numbers, low, span) - values).sum(0)
+        better = error < least
+        least = np.where(better, error, least)
+        best[0][:, better], best[1][:, better] = marks[:, better], numbers[:, better]
+    return best
+
+
+def expanded(marks: np.ndarray, numbers: np.ndarray, low: float, span: float) -> Matrix:
+    """The values of marks (4, columns) and bytes (rows, columns), as Kaldi reads them."""
+    known = _values(marks, low, span)
+    steps = numbers.astype(np.float32)
+    out = known[0] + (known[1] - known[0]) * np.float32(1 / 64) * steps
+    middle = known[1] + (known[2] - known[1]) * np.float32(1 / 128) * (steps - 64)
+    upper = known[2] + (known[3] - known[2]) * np.float32(1 / 63) * (steps - 192)
+    return np.where(steps <= 64, out, np.where(steps <= 192, middle, upper))
+
+
+def _values(numbers: np.ndarray, low: float, span: float) -> Matrix:
+    """The values of 16-bit numbers over a range."""
+    return np.float32(low) + np.float32(span) * np.float32(1.0 / 65535.0) * numbers.astype(np.float32)
 
 
 def read_matrix(data: bytes, at: int) -> tuple[Matrix, int]:
     """A matrix at a place of the file, and the place behind it. Raises ValueError for another kind of value."""
-    if data[at : at + 3] == b"FM ":
-        rows, columns = struct.unpack_from("<xixi", data, at + 3)
-        begin = at + 13
-        return np.frombuffer(data, "<f4", rows * columns, begin).reshape(rows, columns), begin + 4 * rows * columns
-    if data[at : at + 4] != b"CM2 ":
+    if data[at : at + 3] != b"CM ":
         raise ValueError("matrix")
-    low, span, rows, columns = struct.unpack_from("<ffii", data, at + 4)
-    begin = at + 20
-    numbers = np.frombuffer(data, "<u2", rows * columns, begin).reshape(rows, columns)
-    step = np.float32(span) * np.float32(1.0 / 65535.0)
-    return np.float32(low) + numbers.astype(np.float32) * step, begin + 2 * rows * columns
+    low, span, rows, columns = struct.unpack_from("<ffii", data, at + 3)
+    begin = at + 19
+    marks = np.frombuffer(data, "<u2", 4 * columns, begin).reshape(columns, 4).T
+    begin += 8 * columns
+    numbers = np.frombuffer(data, np.uint8, rows * columns, begin).reshape(columns, rows).T
+    return np.ascontiguousarray(expanded(marks, numbers, low, span)), begin + rows * columns
 
 
 def _components(data: bytes) -> Iterator[tuple[str, Matrix, Matrix]]:

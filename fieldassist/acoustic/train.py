@@ -36,7 +36,7 @@ from fieldassist.acoustic.hmm import (
     stacked,
 )
 from fieldassist.acoustic.layers import SUBSAMPLING
-from fieldassist.acoustic.network import Shape, Trainee
+from fieldassist.acoustic.network import Shape, Trainee, widened
 from fieldassist.phrases.phonemes import pronunciations
 from fieldassist.words.phones import phone_index
 
@@ -103,7 +103,8 @@ class Trainer:
     ) -> None:
         """packs: pack files or folders of them, looked through again for new ones while training goes on.
 
-        begin: weights to start from; with `plan.states` 0 the second part goes on from there.
+        begin: weights to start from, of this or a narrower network; with `plan.states` 0 the second part goes on
+        from there.
         """
         self.plan = plan
         self.device = torch.device(device)
@@ -129,7 +130,8 @@ class Trainer:
         self.look_for_packs()
         self.trainee = Trainee(plan.shape).to(self.device)
         if begin is not None:
-            self.trainee.load_state_dict(torch.load(begin, map_location=self.device))
+            weights = torch.load(begin, map_location=self.device)
+            self.trainee.load_state_dict(widened(weights, self.trainee.state_dict()))
         else:
             self._set_scale()
         self.kept = {name: value.clone() for name, value in self.trainee.state_dict().items()}
