@@ -70,6 +70,7 @@ def run(argv: Sequence[str]) -> int:
     args = _arguments(argv)
     read = [read_sentences(path) for path in args.sentences]
     unit, sentences = read[0][0], tuple(sentence for _, rows in read for sentence in rows)
+    sentences = sentences[args.every // 2 :: args.every]
     engines = _installed(args.engines.split(","), args.model)
     with tempfile.TemporaryDirectory(prefix="fieldassist-speech-") as scratch:
         tasks = _prepare(unit, sentences, args, Path(scratch))
@@ -108,12 +109,15 @@ def _arguments(argv: Sequence[str]) -> argparse.Namespace:
     parser.add_argument("--snr", type=_noises, default=CABIN_SNRS, help="cabin noise in dB, such as clean,10,0; "
                         "default clean,15,10,5,0")  # fmt: skip
     parser.add_argument("--sentences", type=Path, action="append", help="your own sentences")
+    parser.add_argument("--every", type=int, default=1, metavar="N", help="only every N-th sentence")
     parser.add_argument("--orders", type=Path, default=ORDERS_HELD_OUT, help="list of the spoken orders to hear; "
                         "default: those kept out of training")  # fmt: skip
     parser.add_argument("--svg", type=Path, help="draw accuracy over noise into this file")
     parser.add_argument("--errors", type=Path, help="list everything that was not right in this file")
     parser.add_argument("--json", type=Path, help="write the counts to this file")
     args = parser.parse_args(argv)
+    if args.every < 1:
+        raise UserError(f"--every {args.every}: expected 1 or more")
     args.engines = args.engines or ("ours,sphinx,moonshine,whisper" if args.full else "ours,sphinx")
     args.sentences = args.sentences or (list(SETS) if args.full else [FRESH])
     for name in args.engines.split(","):
