@@ -188,7 +188,7 @@ def test_best_path_costs_what_libvosk_says(tmp_path: Path, seed: int) -> None:
     recognizer.SetMaxAlternatives(5)
     recognizer.AcceptWaveform(clip.tobytes())
     best = json.loads(recognizer.FinalResult())["alternatives"][0]["confidence"]
-    # The file's 16-bit matrices are read back: those are the weights that libvosk has.
+    # The file's 8-bit matrices are read back: those are the weights that libvosk has.
     scores = read_network(tmp_path / "am" / "final.mdl").scores(cepstra(clip)).astype(np.float64)
     cost, graph = _least_cost(*_read_graph(tmp_path / "graph" / "HCLG.fst"), scores)
     # libvosk (0.3.45) tells the likelihood with the graph's part at nine tenths. It adds up in single precision,
