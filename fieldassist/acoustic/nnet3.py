@@ -202,7 +202,7 @@ def expanded(marks: np.ndarray, numbers: np.ndarray, low: float, span: float) ->
     out = known[0] + (known[1] - known[0]) * np.float32(1 / 64) * steps
     middle = known[1] + (known[2] - known[1]) * np.float32(1 / 128) * (steps - 64)
     upper = known[2] + (known[3] - known[2]) * np.float32(1 / 63) * (steps - 192)
-    return np.where(steps <= 64, out, np.where(steps <= 192, middle, upper))
+    return np.asarray(np.where(steps <= 64, out, np.where(steps <= 192, middle, upper)), np.float32)
 
 
 def _values(numbers: np.ndarray, low: float, span: float) -> Matrix:
