@@ -253,10 +253,9 @@ def _train(args: argparse.Namespace) -> None:
 def _average(args: argparse.Namespace) -> None:
     import torch
 
-    from fieldassist.acoustic.network import averaged
+    from fieldassist.acoustic.network import averaged, load_weights
 
-    before, after = (torch.load(path, map_location="cpu") for path in (args.before, args.after))
-    torch.save(averaged(before, after), args.out)
+    torch.save(averaged(load_weights(args.before), load_weights(args.after)), args.out)
     print(f"{args.out}: written")
 
 

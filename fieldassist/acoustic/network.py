@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from pathlib import Path
+from pickle import UnpicklingError
 
 import numpy as np
 import torch
@@ -11,6 +13,7 @@ from torch import Tensor, nn
 
 from fieldassist.acoustic.features import BINS, cepstrum
 from fieldassist.acoustic.layers import BYPASS, SUBSAMPLING, Layer, Matrix, Network
+from fieldassist.errors import UserError
 from fieldassist.words.phones import STATES
 
 
@@ -83,6 +86,15 @@ class Trainee(nn.Module):  # type: ignore[misc]
     def begin_states(self) -> None:
         """Start the scores of sentences from those of states."""
         self.output.load_state_dict(self.states.state_dict())
+
+
+def load_weights(path: Path, device: torch.device | str = "cpu") -> dict[str, Tensor]:
+    """Read what `Trainer.train` wrote. Raises UserError for another file."""
+    try:
+        return dict(torch.load(path, map_location=device))
+    except (OSError, RuntimeError, ValueError, TypeError, UnpicklingError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "another kind of file"
+        raise UserError(f"{path}: no weights of the stage train ({reason})") from None
 
 
 def widened(weights: Mapping[str, Tensor], into: Mapping[str, Tensor]) -> dict[str, Tensor]:

@@ -198,11 +198,14 @@ def compressed(values: np.ndarray, low: float, span: float) -> tuple[np.ndarray,
 def expanded(marks: np.ndarray, numbers: np.ndarray, low: float, span: float) -> Matrix:
     """The values of marks (4, columns) and bytes (rows, columns), as Kaldi reads them."""
     known = _values(marks, low, span)
-    steps = numbers.astype(np.float32)
-    out = known[0] + (known[1] - known[0]) * np.float32(1 / 64) * steps
-    middle = known[1] + (known[2] - known[1]) * np.float32(1 / 128) * (steps - 64)
-    upper = known[2] + (known[3] - known[2]) * np.float32(1 / 63) * (steps - 192)
-    return np.asarray(np.where(steps <= 64, out, np.where(steps <= 192, middle, upper)), np.float32)
+    left = numbers.astype(np.float32)
+    out = np.broadcast_to(known[0], left.shape).copy()
+    for number, steps in enumerate(_STEPS):
+        inside = left > 0
+        rise = (known[number + 1] - known[number]) * np.float32(1 / steps)
+        out[inside] = (known[number] + rise * left)[inside]
+        left -= steps
+    return out
 
 
 def _values(numbers: np.ndarray, low: float, span: float) -> Matrix:

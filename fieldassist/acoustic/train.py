@@ -36,7 +36,7 @@ from fieldassist.acoustic.hmm import (
     stacked,
 )
 from fieldassist.acoustic.layers import SUBSAMPLING
-from fieldassist.acoustic.network import Shape, Trainee, widened
+from fieldassist.acoustic.network import Shape, Trainee, load_weights, widened
 from fieldassist.phrases.phonemes import pronunciations
 from fieldassist.words.phones import phone_index
 
@@ -130,7 +130,7 @@ class Trainer:
         self.look_for_packs()
         self.trainee = Trainee(plan.shape).to(self.device)
         if begin is not None:
-            weights = torch.load(begin, map_location=self.device)
+            weights = load_weights(begin, self.device)
             self.trainee.load_state_dict(widened(weights, self.trainee.state_dict()))
         else:
             self._set_scale()
@@ -486,6 +486,6 @@ def _rate(progress: float, plan: Plan) -> float:
 def load_trainee(path: Path, shape: Shape) -> Trainee:
     """The network with weights that `Trainer.train` wrote, ready to be made plain."""
     trainee = Trainee(shape)
-    trainee.load_state_dict(torch.load(path, map_location="cpu"))
+    trainee.load_state_dict(load_weights(path))
     trainee.eval()
     return trainee

@@ -71,6 +71,8 @@ def run(argv: Sequence[str]) -> int:
     read = [read_sentences(path) for path in args.sentences]
     unit, sentences = read[0][0], tuple(sentence for _, rows in read for sentence in rows)
     sentences = sentences[args.every // 2 :: args.every]
+    if not sentences:
+        raise UserError(f"--every {args.every}: expected a smaller number; no sentence is left")
     engines = _installed(args.engines.split(","), args.model)
     with tempfile.TemporaryDirectory(prefix="fieldassist-speech-") as scratch:
         tasks = _prepare(unit, sentences, args, Path(scratch))

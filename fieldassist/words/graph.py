@@ -211,10 +211,10 @@ def _forget_oldest(cache: Path) -> None:
         shutil.rmtree(old, ignore_errors=True)
 
 
-def search_settings(text: str) -> str:
-    """Return the text of a `model.conf` with the decoder's settings for our graphs, other lines as they are."""
-    kept = [line for line in text.splitlines() if line.partition("=")[0].lstrip("- ").strip() not in _SEARCH]
-    return "\n".join([*kept, *(f"--{name}={value}" for name, value in _SEARCH.items())]) + "\n"
+def search_settings(text: str, search: Mapping[str, str] = _SEARCH) -> str:
+    """Return the text of a `model.conf` with the decoder's settings for a graph, other lines as they are."""
+    kept = [line for line in text.splitlines() if line.partition("=")[0].lstrip("- ").strip() not in search]
+    return "\n".join([*kept, *(f"--{name}={value}" for name, value in search.items())]) + "\n"
 
 
 def word_boundaries() -> str:

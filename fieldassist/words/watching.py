@@ -30,6 +30,7 @@ from fieldassist.words.graph import (
     _other_talk,
     _spell,
     kept_folder,
+    search_settings,
     word_boundaries,
 )
 from fieldassist.words.recognizer import SAMPLE_RATE, Samples
@@ -96,8 +97,7 @@ def write_folder(model: Path, watched: Watched, out: Path) -> None:
     _link(model / "am", out / "am")
     shutil.copytree(model / "conf", out / "conf")
     settings = out / "conf" / "model.conf"
-    kept = [line for line in settings.read_text(encoding="utf-8").splitlines() if _name(line) not in _SEARCH]
-    settings.write_text("\n".join([*kept, *(f"--{name}={value}" for name, value in _SEARCH.items())]) + "\n")
+    settings.write_text(search_settings(settings.read_text(encoding="utf-8"), _SEARCH), encoding="utf-8")
     (out / "graph" / "phones").mkdir(parents=True)
     words = sorted({word for automaton, _ in watched for word in automaton.words})
     numbers = {word: number for number, word in enumerate(words, 2)}
@@ -105,10 +105,6 @@ def write_folder(model: Path, watched: Watched, out: Path) -> None:
     lines = ["<eps> 0", f"{UNKNOWN} 1", *(f"{word} {number}" for word, number in numbers.items())]
     (out / "graph" / "words.txt").write_text("\n".join(lines) + "\n", encoding="utf-8")
     (out / "graph" / "phones" / "word_boundary.int").write_text(word_boundaries())
-
-
-def _name(line: str) -> str:
-    return line.partition("=")[0].lstrip("- ").strip()
 
 
 def _watching(watched: Watched, numbers: Mapping[str, int]) -> bytes:
