@@ -11,13 +11,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fieldassist.errors import DataFileError
-from fieldassist.phrases import PhraseSet, load_phrases
+from fieldassist.phrases import PhraseSet, load_phrases, ngram
 from fieldassist.phrases import phrase_set as phrase_set_module
 from fieldassist.phrases.automaton import Automaton, automaton_of
 from fieldassist.phrases.ngram import (
     BEGIN,
     CLASSES,
     END,
+    LEAST_WORTH,
     MOST_WORDS,
     NGram,
     automaton_of_ngram,
@@ -77,18 +78,27 @@ def nats(model: NGram, sentence: str) -> float:
 
 def test_what_follows_what_is_counted_as_in_the_book() -> None:
     model = model_of(SAM)
-    # Section 3.1 there: P(I|<s>) = 2/3, P(Sam|<s>) = 1/3 before smoothing.
-    assert model.follows[(BEGIN,)] == {"i": 2, "sam": 1}
-    # And P(am|I) = 2/3, P(do|I) = 1/3, P(Sam|am) = 1/2, P(</s>|Sam) = 1/2.
-    assert model.follows[("i",)] == {"am": 2, "do": 1}
-    assert model.follows[("am",)] == {"sam": 1, END: 1} and model.follows[("sam",)] == {"i": 1, END: 1}
+    # Section 3.1 there: P(I|<s>) = 2/3, P(Sam|<s>) = 1/3, P(am|I) = 2/3, P(do|I) = 1/3, P(Sam|am) = 1/2,
+    # P(</s>|Sam) = 1/2 before smoothing, which takes the same from each count.
+    counted = {
+        (BEGIN,): {"i": 2, "sam": 1}, ("i",): {"am": 2, "do": 1}, ("am",): {"sam": 1, END: 1},
+        ("sam",): {"i": 1, END: 1},
+    }  # fmt: skip
+    taken = 2 - 3 * model.shares[(BEGIN,)]["i"]
+    assert 0 < taken < 1
+    for history, counts in counted.items():
+        whole = sum(counts.values())
+        assert model.shares[history] == pytest.approx({w: (n - taken) / whole for w, n in counts.items()})
+        assert model.spared[history] == pytest.approx(len(counts) * taken / whole)
 
 
 def test_the_smoothed_probability_of_an_example_worked_by_hand() -> None:
     # Chen and Goodman (1998), equation (20): max(c - D, 0) / sum c + D N1+ / sum c * p(shorter), and equation (17)
     # for the shortest: of the 15 different pairs of words above, two end in "I".
+    # Section 2.6: D = n1 / (n1 + 2 n2). Eight words come after one other word only and two ("I", "Sam") after two;
+    # of the pairs 13 are single and two are double.
     model = model_of(SAM)
-    short, long = model.discounts[0], model.discounts[1]
+    short, long = 8 / (8 + 2 * 2), 13 / (13 + 2 * 2)
     single = (2 - short) / 15 + short * 11 / 15 / 11  # eleven words: ten different ones and the end
     assert len(model.vocabulary) == 11
     assert model.chance("i", ()) == pytest.approx(single)
@@ -101,14 +111,38 @@ def test_a_word_that_follows_only_one_other_is_unlikely_elsewhere_however_often_
     texts = ["san francisco"] * 9 + ["my glasses", "your glasses", "the glasses", "reading aloud", "some aloud"]
     model = model_of(texts)
     assert model.chance("glasses", ("reading",)) > model.chance("francisco", ("reading",))
-    assert model.chance("francisco", ("san",)) > 0.6
+    assert model.chance("francisco", (BEGIN, "san")) > 0.6
+
+
+def test_after_two_words_only_what_is_worth_its_place_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    others = ["it is fine", "it was fine", "let go", "is it late", "was it late", "it slipped"]
+    texts = ["let it slip"] * 12 + others * 3
+    pruned = model_of(texts)
+    monkeypatch.setattr(ngram, "LEAST_WORTH", 0.0)
+    full = model_of(texts)
+
+    def seen(*words: str) -> int:
+        said = [(BEGIN, *text.split(), END) for text in texts]
+        return sum(each[at : at + 3] == words for each in said for at in range(len(each)))
+
+    kept = {(history, word) for history in pruned.shares if len(history) == 2 for word in pruned.shares[history]}
+    every = {(history, word) for history in full.shares if len(history) == 2 for word in full.shares[history]}
+    worth = {}
+    for history, word in every:
+        # The weighted difference of Seymore and Rosenfeld (1996): N(w, h) [ln P(w|h) - ln P'(w|h)].
+        without = full.spared[history] * full.chance(word, history[1:])
+        worth[history, word] = seen(*history, word) * math.log(full.chance(word, history) / without)
+    assert kept == {each for each in every if worth[each] >= LEAST_WORTH}
+    assert (("let", "it"), "slip") in kept and 0 < len(kept) < len(every)
+    for history in pruned.shares:
+        assert sum(pruned.chance(word, history) for word in pruned.vocabulary) == pytest.approx(1.0)
 
 
 @settings(max_examples=50, deadline=None)
 @given(st.lists(st.lists(st.sampled_from(["a", "b", "one", "two", "ten"]), max_size=6).map(" ".join), max_size=8))
 def test_the_probabilities_after_every_history_sum_to_one(texts: list[str]) -> None:
     model = model_of(texts, ("never",))
-    for history in (*model.follows, ("never",)):
+    for history in (*model.shares, ("never",)):
         assert sum(model.chance(word, history) for word in model.vocabulary) == pytest.approx(1.0)
         assert model.chance("never", history) > 0
 
@@ -139,8 +173,8 @@ def test_figures_are_read_as_words() -> None:
 def test_nothing_is_learnt_across_a_word_that_cannot_be_heard() -> None:
     model = learn(["it frobnicates badly"], ["it", "badly", "slips"])
     assert "frobnicates" not in model.vocabulary and "slips" in model.vocabulary
-    assert all("frobnicates" not in history for history in model.follows)
-    assert ("it",) not in model.follows
+    assert all("frobnicates" not in history for history in model.shares)
+    assert ("it",) not in model.shares
 
 
 def test_another_automaton_stands_beside_a_grammar_at_a_cost() -> None:
