@@ -47,7 +47,7 @@ class NGram:
     vocabulary: tuple[str, ...]
     """Sorted; classes, their words where these also stand for themselves, and END."""
     shares: Mapping[History, Mapping[str, float]]
-    """What came after a history, with its discounted share; of what can be told from shorter histories nothing."""
+    """What came after a history, with its discounted share; after two words only what is worth its place."""
     spared: Mapping[History, float]
     """The share that is left after a known history for what shorter ones say."""
 
@@ -83,24 +83,23 @@ def learn(sentences: Iterable[str], vocabulary: Iterable[str]) -> NGram:
             for token in counts if len(history) == length else ():
                 shorter[history[1:]][token] += 1
         follows.update(shorter)  # none of them begins at BEGIN: those keep their counts in the sentences
-    model = NGram(tuple(sorted(known)), {}, {})
-    for length in range(MOST_WORDS):
-        discount = _discount(follows, length)
-        longer: dict[History, Mapping[str, float]] = {}
-        for history, counts in follows.items():
-            if len(history) == length:
-                whole = sum(counts.values())
-                shares = {word: max(count - discount, 0.0) / whole for word, count in counts.items()}
-                longer[history] = _worth_keeping(model, history, counts, shares) if length > 1 else shares
-        told = {history: shares for history, shares in longer.items() if shares}
-        spared = {history: 1.0 - sum(shares.values()) for history, shares in told.items()}
-        model = NGram(model.vocabulary, {**model.shares, **told}, {**model.spared, **spared})
+    discounts = [_discount(follows, length) for length in range(MOST_WORDS)]
+    shares: dict[History, Mapping[str, float]] = {}
+    spared: dict[History, float] = {}
+    model = NGram(tuple(sorted(known)), shares, spared)  # filled from the shortest history on
+    for history, counts in sorted(follows.items(), key=lambda each: len(each[0])):
+        whole = sum(counts.values())
+        told = {word: max(count - discounts[len(history)], 0.0) / whole for word, count in counts.items()}
+        if len(history) > 1:
+            told = _worth_keeping(model, history, counts, told)
+        if told:
+            shares[history], spared[history] = told, 1.0 - sum(told.values())
     return model
 
 
 def _worth_keeping(
     shorter: NGram, history: History, counts: Mapping[str, int], shares: Mapping[str, float]
-) -> Mapping[str, float]:
+) -> dict[str, float]:
     """Return the shares after a history without those that a model of shorter histories says nearly as well."""
     left = 1.0 - sum(shares.values())
     kept = {}
