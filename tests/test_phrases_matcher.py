@@ -170,6 +170,46 @@ def test_correction_changes_the_finding_before(matcher: Matcher) -> None:
     assert answer.finding is not None and answer.finding.shift == "2-3" and answer.command is None
 
 
+@pytest.mark.parametrize(
+    ("text", "step", "kind", "where", "value", "present"),
+    [
+        ("uh not harsh no just normal", "engage_drive", "normal", None, None, True),
+        ("no it's er not harsh it's firm that's fine", "upshift_2_3_medium", "normal", None, None, True),
+        ("slip no more of a um flare really", "upshift_1_2_medium", "flare", None, None, True),
+        ("no more slip", "upshift_1_2_medium", "slip", None, None, False),
+        ("eighty eight nope misread it seventy eight", "pressure_forward", "pressure", "forward", 78, True),
+        ("about half what it should be", "pressure_low_reverse", "pressure", "low", None, True),
+        ("twice what it ought to be", "pressure_low_reverse", "pressure", "high", None, True),
+        ("cable's not giving full travel", "throttle_linkage", "linkage", "throttle", None, True),
+    ],
+)
+def test_what_is_said_last_or_of_all_of_it_counts(
+    matcher: Matcher, text: str, step: str, kind: str, where: str | None, value: float | None, present: bool
+) -> None:
+    """Common practice, no source."""
+    match = matcher.match(text, STEPS[step])
+    assert match.decision == "accept" and match.finding is not None and match.more == ()
+    finding = match.finding
+    assert (finding.kind, finding.where, finding.value, finding.present) == (kind, where, value, present)
+
+
+def test_a_number_is_not_put_together_over_other_words(matcher: Matcher) -> None:
+    """Neither 7,050 turns nor 7,050 of anything else was said; hesitations may be inside of a number."""
+    match = matcher.match("the engine thinks we're doing seventy the road says fifty", STEPS["hold_3"])
+    assert match.finding is None or match.finding.value in (None, 50, 70)
+    steady = matcher.match("line is one um forty five", STEPS["pressure_line"]).finding
+    assert steady is not None and steady.value == 145
+
+
+def test_an_endless_utterance_is_nothing_in_words_of_ones_own(matcher: Matcher) -> None:
+    """What the shipped model made of a clip of read speech (LibriSpeech, at 10 dB)."""
+    text = (
+        "it seems at speed an to we're at um are of are i've was comes in with quite a park's in the d two "
+        "huge other it are more it completely under one heavy"
+    )
+    assert matcher.match(heard(text, 0.99), STEPS["pull_away_D"]).decision != "accept"
+
+
 def test_two_findings_in_one_breath(matcher: Matcher) -> None:
     match = matcher.match("one two at fourteen two three at twenty six")
     assert match.finding is not None and (match.finding.shift, match.finding.value) == ("1-2", 14)

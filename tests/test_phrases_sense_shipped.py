@@ -6,6 +6,7 @@ What a phrase of the trade means is common practice, no source.
 from __future__ import annotations
 
 import hashlib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -86,6 +87,16 @@ def test_it_is_read_as_it_was_written(tmp_path: Path) -> None:
     said = [("slips", 0.8), ("badly", 1.0)]
     assert again.meanings == MODEL.meanings
     assert again.shares(said, "hold") == pytest.approx(MODEL.shares(said, "hold"), abs=1e-3)
+
+
+def test_weights_in_bytes_are_right_to_half_a_step(tmp_path: Path) -> None:
+    drawn = np.random.default_rng(2).normal(size=MODEL.weights.shape).astype(np.float32)
+    drawn[:, 3] = 0.0
+    save(replace(MODEL, weights=drawn, steps=1.0), tmp_path / "drawn.npz")
+    again = load(tmp_path / "drawn.npz")
+    assert again.weights.dtype == np.int8
+    off = np.abs(again.weights * again.steps - drawn)
+    assert np.all(off <= 0.5001 * np.abs(drawn).max(axis=0) / 127 + 1e-6)
 
 
 @pytest.mark.parametrize("cut", [0, 40, 2000])

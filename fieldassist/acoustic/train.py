@@ -40,11 +40,11 @@ from fieldassist.acoustic.network import Shape, Trainee, load_weights, widened
 from fieldassist.phrases.phonemes import pronunciations
 from fieldassist.words.phones import phone_index
 
-_LEAD, _TRAIL = 0.4, 0.5
-"""Seconds of further noise before and after a clip, at most."""
+_LEAD, _TRAIL = 1.5, 1.5
+"""Seconds of further noise before and after a clip, at most. With 0.4 and 0.5 the network took noise for words."""
 _OUTPUT = SUBSAMPLING * SHIFT
 """Samples for one output."""
-_SIZES = (48, 64, 80, 96, 120, 144, 176, 216, 264, 336)
+_SIZES = (48, 64, 80, 96, 120, 144, 176, 216, 264, 336, 420)
 """Outputs of a batch's clips, padded to one of these."""
 _LONGEST = 8.0
 """Seconds; longer clips are cut at pauses."""
@@ -67,7 +67,7 @@ class Plan:
     rate: float = 2e-3
     final_rate: float = 2e-5
     decay: float = 1e-2
-    drop: float = 0.15
+    drop: float = 0.2
     smooth: float = 1e-5
     """Weight of the squared scores: keeps them from growing."""
     states_weight: float = 0.1

@@ -43,13 +43,13 @@ class Compiled:
         path = self._folder / f"{hashlib.sha256(name.encode()).hexdigest()[:24]}.kept"
         try:
             with _uncollected():
-                return from_text(path.read_bytes().decode())
+                return from_text(path.read_bytes())
         except (OSError, ValueError, LookupError, TypeError):  # not there, or not what was written
             pass
         with _uncollected():
             made = make()
         with contextlib.suppress(OSError):
-            self._keep(path, to_text(made).encode())
+            self._keep(path, to_text(made))
         return made
 
     def _keep(self, path: Path, data: bytes) -> None:
@@ -82,7 +82,7 @@ def _uncollected() -> Iterator[None]:
             gc.enable()
 
 
-def to_text(automaton: Automaton) -> str:
+def to_text(automaton: Automaton) -> bytes:
     """Write an automaton as text: a digest in the first line; in the second the automaton as JSON, by columns."""
     words = {word: number for number, word in enumerate(automaton.words)}
     bundles: dict[tuple[Any, ...], int] = {}
@@ -104,22 +104,26 @@ def to_text(automaton: Automaton) -> str:
         "finals": [(state, final.weight, number(final.tags)) for state, final in automaton.finals.items()],
         "bundles": list(bundles),
     }
-    body = json.dumps(data, separators=(",", ":"))
-    return f"{hashlib.sha256(body.encode()).hexdigest()}\n{body}\n"
+    body = json.dumps(data, separators=(",", ":")).encode()
+    return hashlib.sha256(body).hexdigest().encode() + b"\n" + body
 
 
-def from_text(text: str) -> Automaton:
+def from_text(text: bytes) -> Automaton:
     """Read what `to_text` wrote. Raises ValueError where that is not what the text is."""
-    head, _, body = text.partition("\n")
-    body = body.removesuffix("\n")
-    if hashlib.sha256(body.encode()).hexdigest() != head:
+    begin = text.find(b"\n") + 1
+    if hashlib.sha256(memoryview(text)[begin:]).hexdigest().encode() != text[: begin - 1]:
         raise ValueError("expected a compiled grammar with the digest of its text in the first line")
-    data = json.loads(body)
+    data = json.loads(text[begin:])
     words = [*data["words"], None]  # so that -1 is no word
     bundles = [tuple(Tag(*each) if isinstance(each, list) else each for each in b) for b in data["bundles"]]
     columns = (data[name] for name in ("source", "target", "word", "weight", "tags", "slots"))
+    states = list(range(data["states"]))  # one object for each number: there are many times more arcs
+    weights: dict[float, float] = {}
     arcs = tuple(
-        Arc(source, target, words[word], weight, bundles[tags], bundles[slots])
+        Arc(
+            states[source], states[target], words[word], weights.setdefault(weight, weight), bundles[tags],
+            bundles[slots],
+        )  # fmt: skip
         for source, target, word, weight, tags, slots in zip(*columns, strict=True)
     )
     finals = {state: Final(weight, bundles[tags]) for state, weight, tags in data["finals"]}

