@@ -116,14 +116,12 @@ def from_text(text: bytes) -> Automaton:
     data = json.loads(text[begin:])
     words = [*data["words"], None]  # so that -1 is no word
     bundles = [tuple(Tag(*each) if isinstance(each, list) else each for each in b) for b in data["bundles"]]
+    seen: dict[float, float] = {}  # one object for each number: there are many times more arcs
+    data["weight"] = [seen.setdefault(weight, weight) for weight in data["weight"]]
     columns = (data[name] for name in ("source", "target", "word", "weight", "tags", "slots"))
-    states = list(range(data["states"]))  # one object for each number: there are many times more arcs
-    weights: dict[float, float] = {}
+    states = list(range(data["states"]))
     arcs = tuple(
-        Arc(
-            states[source], states[target], words[word], weights.setdefault(weight, weight), bundles[tags],
-            bundles[slots],
-        )  # fmt: skip
+        Arc(states[source], states[target], words[word], weight, bundles[tags], bundles[slots])
         for source, target, word, weight, tags, slots in zip(*columns, strict=True)
     )
     finals = {state: Final(weight, bundles[tags]) for state, weight, tags in data["finals"]}
