@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -131,7 +132,7 @@ def say(text: str, speaker: Speaker, speed: float) -> Signal:
     if not path.is_file():
         speech = to_level(trim(speak(text, speaker, speed).astype(np.float64)))
         path.parent.mkdir(parents=True, exist_ok=True)
-        part = path.with_suffix(".part")
+        part = path.with_suffix(f".{os.getpid()}.part")  # another run may speak the same sentence meanwhile
         soundfile.write(part, to_int16(speech), SAMPLE_RATE, format="FLAC", subtype="PCM_16")
         part.replace(path)
     return to_float(soundfile.read(path, dtype="int16")[0])
