@@ -201,6 +201,13 @@ def test_a_number_is_not_put_together_over_other_words(matcher: Matcher) -> None
     assert steady is not None and steady.value == 145
 
 
+@pytest.mark.parametrize("text", ["half a mild right", "half a mile right"])
+def test_half_a_mile_is_no_speed(matcher: Matcher, text: str) -> None:
+    """What is left of "in half a mile keep right at the fork" by the navigation voice of the recorded drive."""
+    match = matcher.match(text, STEPS["upshift_2_3_light"])
+    assert match.finding is None or match.finding.value is None
+
+
 def test_an_endless_utterance_is_nothing_in_words_of_ones_own(matcher: Matcher) -> None:
     """What the shipped model made of a clip of read speech (LibriSpeech, at 10 dB)."""
     text = (

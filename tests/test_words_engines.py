@@ -208,7 +208,7 @@ def test_the_shipped_model_takes_the_voice_of_the_prompts_for_noise(spoken):
         pytest.skip("no model is shipped")
     engine = open_engine("vosk")
     engine.use_phrases(PHRASES)
-    assert [hear(engine, spoken(phrase))[0].text for phrase in PHRASES] == [""] * len(PHRASES)
+    assert {hear(engine, spoken(phrase))[0].text for phrase in PHRASES} <= {"", "[unk]"}
 
 
 def test_half_a_graph_is_not_left_on_a_full_disk(tmp_path, monkeypatch):

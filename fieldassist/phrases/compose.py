@@ -232,6 +232,8 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
     if kind == "normal" and values and (shift or slots.get("into") or _is_asked_for(values, kinds)):
         kind = None
     measured = _measure(kind, slots, shift, values, step)
+    if measured is not None and measured[2] in ("mph", "km/h") and measured[1] < _SLOWEST:
+        measured = None  # "in half a mile keep right"
     if measured is None and kind is None:
         return None
     value: float | None = None
@@ -369,6 +371,8 @@ def _is_asked_for(values: Sequence[Value], kinds: Sequence[str]) -> bool:
 LINKAGES = ("selector", "throttle")
 _LEAST_SPEED = 4.0
 """Lowest number without a unit that can be a road speed beside a fault."""
+_SLOWEST = 1.0
+"""Lowest road speed that anyone reads off."""
 _MOST_BUT_RPM = 400
 """Highest value in any other unit than that of engine speeds."""
 _LEAST_RPM = 300
