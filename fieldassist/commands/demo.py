@@ -7,6 +7,7 @@ import textwrap
 import time
 from collections import Counter
 from contextlib import ExitStack, closing
+from dataclasses import replace
 from pathlib import Path
 
 from fieldassist.commands.deduce import page, read_question
@@ -103,7 +104,16 @@ class Played:
     def judge(self, heard: Heard, state: State) -> None:
         """Compare what was heard with what was meant."""
         if self.line is not None:
-            self.script.judge(self.line, heard, state.noting, state.view.paused)
+            self.script.judge(self.line, _as_answer(heard, state), state.noting, state.view.paused)
+
+
+def _as_answer(heard: Heard, state: State) -> Heard:
+    """Give a bare yes or no the finding that the dialogue takes it for where a step asks for one."""
+    item = state.current
+    if item is None or state.question is not None or heard.finding is not None:
+        return heard
+    answer = {"yes": item.yes, "no": item.no}.get(heard.command or "")
+    return heard if answer is None else replace(heard, command=None, finding=answer)
 
 
 class _Screen(Terminal):
