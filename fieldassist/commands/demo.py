@@ -14,7 +14,7 @@ from fieldassist.commands.deduce import page, read_question
 from fieldassist.commands.drive import started
 from fieldassist.deduce import Deduction, deduce, load_unit, steps_for
 from fieldassist.drive.checklist import load_checklist
-from fieldassist.drive.dialogue import Heard, State, start
+from fieldassist.drive.dialogue import Heard, State, bare_answer, start
 from fieldassist.drive.hearing import Hearing
 from fieldassist.drive.loop import DriveLoop
 from fieldassist.drive.recordings import Recordings
@@ -109,10 +109,9 @@ class Played:
 
 def _as_answer(heard: Heard, state: State) -> Heard:
     """Give a bare yes or no the finding that the dialogue takes it for where a step asks for one."""
-    item = state.current
-    if item is None or state.question is not None or heard.finding is not None:
+    if state.question is not None or heard.finding is not None:
         return heard
-    answer = {"yes": item.yes, "no": item.no}.get(heard.command or "")
+    answer = bare_answer(state.current, heard.command, state.view)
     return heard if answer is None else replace(heard, command=None, finding=answer)
 
 

@@ -233,6 +233,17 @@ def advance(state: State, happening: Happening) -> tuple[State, tuple[Action, ..
     return turn.result()
 
 
+def bare_answer(item: Item | None, command: str | None, view: SessionView) -> Finding | None:
+    """Return what a bare "yes" or "no" says of an item; None where it asks for neither or was answered before."""
+    if item is None or _entries_at(view, item.id):
+        return None
+    return {"yes": item.yes, "no": item.no}.get(command or "")
+
+
+def _entries_at(view: SessionView, step: str) -> list[EntryView]:
+    return [entry for entry in view.entries if entry.step == step and entry.state != "struck"]
+
+
 class _Turn:
     """One step of the machine: the state being changed, and the actions gathered."""
 
@@ -482,7 +493,7 @@ class _Turn:
         return any(isinstance(action, Say) and action.why == "ask" for action in self.actions)
 
     def entries_at(self, step: str) -> list[EntryView]:
-        return [entry for entry in self.view.entries if entry.step == step and entry.state != "struck"]
+        return _entries_at(self.view, step)
 
     def unclear(self, heard: Heard, event_id: str) -> None:
         """Ask back once; the second time leave it open for the passenger."""
@@ -658,17 +669,17 @@ class _Turn:
                     self.offer_or_close()
 
     def said_yes(self, heard: str, fresh: str | None) -> None:
-        item = self.state.current
-        if item is not None and item.yes is not None and not self.entries_at(item.id):
-            self.enter(item.yes, heard, 1.0)
+        answer = bare_answer(self.state.current, "yes", self.view)
+        if answer is not None:
+            self.enter(answer, heard, 1.0)
         elif fresh is not None and (entry := self.view.entry(fresh)) is not None and entry.state == "open":
             self.store("entry_confirmed", entry=fresh, by="driver")
             self.say("Confirmed.", "read_back")
 
     def said_no(self, heard: str, fresh: str | None) -> None:
-        item = self.state.current
-        if item is not None and item.no is not None and not self.entries_at(item.id):
-            self.enter(item.no, heard, 1.0)
+        answer = bare_answer(self.state.current, "no", self.view)
+        if answer is not None:
+            self.enter(answer, heard, 1.0)
         elif fresh is not None:
             self.strike()
 
