@@ -46,7 +46,7 @@ from fieldassist.bench.speech_data import (
 )
 from fieldassist.bench.speech_report import draw, errors, print_tables, share
 from fieldassist.bench.speech_score import Score, Task, count_in, judge, scored
-from fieldassist.bench.speech_worker import as_heard
+from fieldassist.bench.speech_worker import BareAnswers, as_heard
 from fieldassist.deduce import load_unit, steps_for
 from fieldassist.errors import UserError
 from fieldassist.phrases import Matcher, load_phrases
@@ -158,9 +158,12 @@ def _print_written(unit: str, sentences: Sequence[Sentence]) -> None:
     """What the matcher makes of the sentences as written: no engine can do better than this with it."""
     matcher = Matcher(load_phrases())
     steps = {step.id: step for step in steps_for(load_unit(unit))}
+    answers = BareAnswers(tuple(steps.values()))
     score = Score()
     for sentence in sentences:
-        heard = asdict(as_heard(sentence.text, matcher.match(sentence.text, steps[sentence.step]), 0.0, 0.0))
+        step = steps[sentence.step]
+        match = answers.taken(matcher.match(sentence.text, step), step)
+        heard = asdict(as_heard(sentence.text, match, 0.0, 0.0))
         outcome = {"heard": [heard]}
         count_in(score, judge(outcome, sentence), outcome, sentence)
     shares = [share(part, score.meant) for part in (score.right, score.wrong, score.missed)]

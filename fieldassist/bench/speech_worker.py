@@ -8,8 +8,8 @@ from __future__ import annotations
 import json
 import sys
 import time
-from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass, field
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,10 +19,13 @@ from fieldassist.bench.peers import PEERS, open_peer
 from fieldassist.bench.usage import most_resident
 from fieldassist.deduce import load_unit, steps_for
 from fieldassist.deduce.step import Step
+from fieldassist.drive.checklist import load_checklist
+from fieldassist.drive.dialogue import bare_answer
 from fieldassist.phrases import Match, Matcher, load_phrases
 from fieldassist.phrases.automaton import Automaton, compile_grammar
 from fieldassist.phrases.jsgf import read_grammar
 from fieldassist.phrases.slots import best_reading
+from fieldassist.record.projection import SessionView
 from fieldassist.sound.endpoint import Began, Ended, Endpointer, Paused, Went
 from fieldassist.words.engines import open_engine
 from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Recognizer, Samples
@@ -79,6 +82,7 @@ class FindingEar:
             use(phrases.to_listen_for(len(unit.forward), self._engine.weighs_talk))
         self._matcher = Matcher(phrases)
         self._steps = {step.id: step for step in steps_for(unit)}
+        self._answers = BareAnswers(tuple(self._steps.values()))
         self._step: Step | None = None
 
     def expect(self, step: str) -> None:
@@ -89,7 +93,7 @@ class FindingEar:
         """Hear one clip, always as the endpointer cuts it."""
         outcome = Outcome()
         for hypothesis, at, begin in _utterances(self._engine, samples):
-            match = self._matcher.match(hypothesis, self._step)
+            match = self._answers.taken(self._matcher.match(hypothesis, self._step), self._step)
             outcome.heard.append(as_heard(hypothesis.text, match, at, time.process_time() - begin))
         return outcome
 
@@ -110,6 +114,19 @@ def _utterances(engine: Recognizer, samples: Samples) -> Iterator[tuple[Hypothes
                 engine.pause()
             elif isinstance(cut, Ended):
                 yield engine.finish(), endpointer.position, begin
+
+
+class BareAnswers:
+    """What a bare yes or no says at the steps that ask for one, as the drive takes it."""
+
+    def __init__(self, steps: Sequence[Step]) -> None:
+        self._items = {item.id: item for item in load_checklist("road_test", steps).items}
+
+    def taken(self, match: Match, step: Step | None) -> Match:
+        """Return the match with the finding that its yes or no stands for; any other as it is."""
+        item = self._items.get(step.id) if step is not None and match.finding is None else None
+        answer = bare_answer(item, match.command, SessionView())
+        return match if answer is None else replace(match, command=None, finding=answer)
 
 
 def as_heard(text: str, match: Match, at: float, work: float) -> Heard:

@@ -135,6 +135,8 @@ UNDECIDED: dict[str, tuple[str, ...]] = {
     "delay": ("late", "delayed_engagement"), "lazy": ("soft", "delayed_engagement"),
 }  # fmt: skip
 """What the grammars call a slow reaction, and what it is: of a shift, of an engagement."""
+_AT_OTHER_STEPS = {"late": "delayed_engagement", "no_kickdown": "no_shift", "no_shift": "no_kickdown"}
+"""What words mean where the step is about the other: "doesn't go back to first" on a coast, on a kickdown."""
 _CONDITIONS = ("throttle", "temperature", "load", "severity")
 
 
@@ -227,8 +229,12 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
         kind = "stall_speed"
     if kind == "fluid_level" and slots.get("present") == "false" and "fluid_condition" in kinds:
         kind, slots["present"] = "normal", "true"  # it is said of the look
-    if kind == "fluid_condition" and slots.get("where") == "clear" and step is not None and step.depth == "pan":
-        kind = "normal"  # nothing lies in the pan
+    at_pan = kind == "fluid_condition" and step is not None and step.depth == "pan"
+    if at_pan and (slots.get("where"), slots.get("present")) in (("clear", None), ("particles", "false")):
+        kind, slots["present"] = "normal", "true"  # nothing lies in the pan
+    other = _AT_OTHER_STEPS.get(kind or "")
+    if other in kinds and kind not in kinds and step is not None and shift in (None, step.shift):
+        kind = other
     if kind == "normal" and values and (shift or slots.get("into") or _is_asked_for(values, kinds)):
         kind = None
     measured = _measure(kind, slots, shift, values, step)

@@ -40,10 +40,13 @@ ASK_SCORE = 0.35
 """Score at which it is worth a question; below, the utterance was not meant for the tool."""
 DOUBT_SCORE = 0.8
 """Score that a reading with an impossible value needs to be worth a question."""
-OWN_WORDS_ACCEPT, OWN_WORDS_ASK, OWN_WORDS_COMMAND = 0.6, 0.4, 0.7
+OWN_WORDS_ACCEPT, OWN_WORDS_ASK, OWN_WORDS_COMMAND = 0.5, 0.4, 0.6
 """Probability by the words alone at which what no grammar holds is taken, asked back, or taken for a command."""
-OWN_WORDS_GOOD = 0.75
+OWN_WORDS_GOOD = 0.65
 """The same for taking it that all is well: most of what read speech is taken for is that."""
+AGAINST_DOUBT, GOOD_AGAINST_DOUBT = 1.5, 3.0
+"""Nats by which what the words speak for has to be surer than the engine is that they are other talk, and the same
+where all that they say is that all is well."""
 SURE, SURE_POWER = 0.92, 4.0
 """Mean confidence of the words, as the engine states it, from which on they count in full; steepness below."""
 ACCEPT_MARGIN = 0.25
@@ -101,6 +104,20 @@ def score(evidence: Evidence) -> float:
         + (weights.lone_good if evidence.bare and evidence.expected else weights.lone) * (evidence.content <= 1)
     )
     return 1.0 / (1.0 + math.exp(-max(-30.0, z)))
+
+
+def needed_odds(other_talk: float | None, good: bool) -> float:
+    """Return the log odds, in nats, that what the words speak for must have where the engine may have heard other
+    talk; `good`: that all is well."""
+    if other_talk is None:
+        return -math.inf
+    return talk_odds(other_talk) + (GOOD_AGAINST_DOUBT if good else AGAINST_DOUBT)
+
+
+def against_talk(share: float, other_talk: float | None, good: bool) -> float:
+    """Return what a probability by the words alone, 0..1, comes to where the engine may have heard other talk."""
+    needed = needed_odds(other_talk, good)
+    return share if needed <= 0.0 else share / (share + (1.0 - share) * math.exp(needed))
 
 
 def talk_odds(other_talk: float | None) -> float:

@@ -37,7 +37,7 @@ from fieldassist.phrases.search import (
     Searcher,
 )
 from fieldassist.phrases.sense import Example, SenseModel, learn, load, not_learned
-from fieldassist.phrases.wordings import TALK, Wording, read_wordings
+from fieldassist.phrases.wordings import COMMAND, TALK, Wording, read_wordings
 from fieldassist.words.recognizer import Hypothesis
 
 MOST_WORDS = 28
@@ -155,12 +155,17 @@ class Matcher:
             return Match("accept", None, command, 1.0, UNCONTESTED, say=say, understood=command)
         if previous is not None or not shares:
             return match
-        gainsaid = match.finding is not None and agreement(Composed((match.finding,)), shares) < GAINSAID
-        if match.decision == "accept" and not gainsaid:
+        agreed = agreement(Composed((match.finding,)), shares) if match.finding is not None else 1.0
+        gainsaid = agreed < GAINSAID or (match.command == "no" and match.finding is None and _says_more(shares))
+        good = match.finding is not None and is_good(match.finding)
+        rather_talk = log_odds(agreed) < decision.needed_odds(other_talk, good)
+        if match.decision == "accept" and not gainsaid and not rather_talk:
             return match
         own = self._in_own_words(heard, readings, shares, step)
         if own is not None:
             return own
+        if rather_talk:
+            return Match("ignore", score=match.score, margin=match.margin, understood=match.understood)
         if not gainsaid or match.finding is None or _word_for_word(useful[0].alignment, useful[0].heard):
             return match
         if shares.get(TALK, 0.0) > MOSTLY_TALK:
@@ -203,7 +208,9 @@ class Matcher:
             return None
         composed, share = found
         if not isinstance(heard, str):
-            share *= (1.0 - (heard.other_talk or 0.0)) * decision.sureness([w.confidence for w in heard.words])
+            good = bool(composed.findings) and is_good(composed.findings[0])
+            share = decision.against_talk(share, heard.other_talk, good)
+            share *= decision.sureness([w.confidence for w in heard.words])
         understood = " ".join(_plain_text(heard))
         if composed.command is not None:
             if share < decision.OWN_WORDS_COMMAND:
@@ -243,6 +250,8 @@ class Matcher:
 
     def _is_note(self, heard: str | Hypothesis) -> bool:
         """Tell whether an utterance begins with the command that keeps the rest of it as a voice note."""
+        if not isinstance(heard, str) and (heard.other_talk or 0.0) > 0.5:
+            return False
         words = _plain_text(heard)
         while words and words[0] in COMMAND_LEADS:
             words = words[1:]
@@ -433,6 +442,13 @@ def _unexpected(arc: Arc, step: Step | None) -> float:
             wanted = getattr(step, tag.key)
             cost += UNEXPECTED_PLACE if wanted is not None and wanted != tag.value else 0.0
     return cost
+
+
+def _says_more(shares: Shares) -> bool:
+    """Tell whether the words speak for something seen: "all engine and no car" takes nothing back."""
+    meaning = max(shares, key=lambda each: shares[each], default=TALK)
+    seen = meaning != TALK and not meaning.startswith(f"{COMMAND} ")
+    return seen and shares[meaning] >= decision.OWN_WORDS_ACCEPT
 
 
 def _asked_back(match: Match) -> Match:

@@ -11,14 +11,13 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import vosk
-
 from fieldassist.errors import UserError
 from fieldassist.phrases.automaton import Automaton, Promised, automaton_of
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.phonemes import known_pronunciations
 from fieldassist.resources import home
 from fieldassist.words.graph import Filler, model_for_grammar, promised, word_boundaries
+from fieldassist.words.libvosk import vosk
 from fieldassist.words.models import ModelFolder
 from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples, Word
 from fieldassist.words.watching import Watched, Watcher
@@ -27,7 +26,9 @@ from fieldassist.words.worker import Worker, WorkerLost
 UNKNOWN = "[unk]"
 """What Vosk puts where speech fits no phrase."""
 
-_ALTERNATIVES = 8
+_ALTERNATIVES = 16
+_TALK_ALONE = 4.0
+"""Log odds of other talk in nats from which on nothing else is read in an utterance."""
 _COVERING_PHRASES = 4000
 _LOAD_SECONDS = 120.0
 _QUIET = -2
@@ -153,12 +154,11 @@ class VoskEngine:
         if self._fed > self._began:
             self._pieces.append(json.loads(self._recognizer.FinalResult()))
         shift = self._began / self._rate
-        heard = [_read_piece(piece, shift) for piece in self._pieces]
+        exact = self._graph != self.folder.path  # only there is other talk weighed against the grammar
+        heard = [_read_piece(piece, shift, exact) for piece in self._pieces]
         self._began = self._fed
         self._pieces = []
-        hypothesis = _joined([piece for piece in heard if piece.text])
-        exact = self._graph != self.folder.path  # only there is other talk weighed against the grammar
-        return hypothesis if exact else replace(hypothesis, other_talk=None)
+        return _joined([piece for piece in heard if piece.text])
 
     def watch_for(self, watched: Watched) -> bool:
         """Watch for these sentences beside what utterances are heard with; only a model with our phones can."""
@@ -239,14 +239,37 @@ def _fingerprint(folder: ModelFolder) -> str:
     return hashlib.sha256(repr(facts).encode()).hexdigest()
 
 
-def _read_piece(piece: dict[str, Any], shift: float) -> Hypothesis:
-    """Turn one Vosk result with alternatives into a hypothesis; `shift` (s) is the utterance's start."""
+def _read_piece(piece: dict[str, Any], shift: float, exact: bool) -> Hypothesis:
+    """Turn one Vosk result with alternatives into a hypothesis; `shift` (s) is the utterance's start.
+
+    exact: other talk is weighed against the grammar. How likely that is, and what was said if it is not, are two
+    questions, unless there is hardly any doubt: then it is all that was heard.
+    """
     readings = piece.get("alternatives", [])
     if not readings or not readings[0]["text"]:
         return Hypothesis("", (), 0.0)
+    if not exact:
+        return _weighed(readings, shift)
+    meant = [reading for reading in readings if _once(reading["text"]) != UNKNOWN]
+    talk = [reading for reading in readings if _once(reading["text"]) == UNKNOWN]
+    if not talk:
+        return replace(_weighed(meant, shift), other_talk=0.0)
+    odds = _together(talk) - _together(meant) if meant else math.inf
+    if odds > _TALK_ALONE:
+        return replace(_weighed(talk, shift), other_talk=1.0)
+    return replace(_weighed(meant, shift), other_talk=1.0 / (1.0 + math.exp(-odds)))
+
+
+def _together(readings: Sequence[dict[str, Any]]) -> float:
+    """Return the log likelihood of any of some readings."""
     best = max(reading["confidence"] for reading in readings)
-    weights = [math.exp(reading["confidence"] - best) for reading in readings]
-    posteriors = [weight / sum(weights) for weight in weights]
+    return float(best + math.log(sum(math.exp(reading["confidence"] - best) for reading in readings)))
+
+
+def _weighed(readings: Sequence[dict[str, Any]], shift: float) -> Hypothesis:
+    """Turn readings into a hypothesis, each as likely as it says against the others."""
+    whole = _together(readings)
+    posteriors = [math.exp(reading["confidence"] - whole) for reading in readings]
     shares: dict[str, float] = {}
     for reading, posterior in zip(readings, posteriors, strict=True):
         text = _once(reading["text"])
@@ -265,10 +288,9 @@ def _read_piece(piece: dict[str, Any], shift: float) -> Hypothesis:
         for word in readings[0].get("result", ())
     )
     text = _once(readings[0]["text"])
-    other_talk = shares.get(UNKNOWN, 0.0)
     confidence = shares.pop(text)
     others = tuple(sorted(shares.items(), key=lambda reading: -reading[1]))
-    return Hypothesis(text, _once_each(words), confidence, others, other_talk)
+    return Hypothesis(text, _once_each(words), confidence, others)
 
 
 def _once(text: str) -> str:
@@ -305,10 +327,11 @@ def _joined(pieces: list[Hypothesis]) -> Hypothesis:
             texts[index] = text
             joined = " ".join(text for text in texts if text)
             others.append((joined, confidence * posterior / piece.confidence if piece.confidence else 0.0))
+    weighed = all(piece.other_talk is not None for piece in pieces)
     return Hypothesis(
         text=" ".join(piece.text for piece in pieces),
         words=tuple(word for piece in pieces for word in piece.words),
         confidence=confidence,
         alternatives=tuple(sorted(others, key=lambda reading: -reading[1])[:_ALTERNATIVES]),
-        other_talk=math.prod(piece.other_talk or 0.0 for piece in pieces),
+        other_talk=math.prod(piece.other_talk or 0.0 for piece in pieces) if weighed else None,
     )

@@ -14,8 +14,6 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import vosk
-
 from fieldassist.errors import UserError
 from fieldassist.phrases.automaton import Automaton
 from fieldassist.phrases.phonemes import pronunciations
@@ -33,6 +31,7 @@ from fieldassist.words.graph import (
     search_settings,
     word_boundaries,
 )
+from fieldassist.words.libvosk import vosk
 from fieldassist.words.recognizer import SAMPLE_RATE, Samples
 
 Watched = Sequence[tuple[Automaton, float]]
