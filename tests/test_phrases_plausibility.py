@@ -46,11 +46,23 @@ def reading(*alternatives: tuple[str, float]) -> dict[str, object]:
 
 
 def test_other_talk_is_one_reading_however_it_was_divided():
-    heard = _joined([_read_piece(reading(("[unk] [unk]", 10.0), ("[unk]", 10.0), ("no slip", 10.0)), 0.0)])
-    assert heard.text == "[unk]"
-    assert [word.text for word in heard.words] == ["[unk]"]
+    heard = _joined([_read_piece(reading(("[unk] [unk]", 10.0), ("[unk]", 10.0), ("no slip", 10.0)), 0.0, True)])
+    assert heard.text == "no slip"  # what was said if it was none
+    assert heard.confidence == pytest.approx(1.0)
     assert heard.other_talk == pytest.approx(2 / 3)
-    assert heard.alternatives == (("no slip", pytest.approx(1 / 3)),)
+
+
+def test_where_there_is_hardly_any_doubt_other_talk_is_all_that_was_heard():
+    heard = _joined([_read_piece(reading(("[unk] [unk]", 20.0), ("no slip", 10.0)), 0.0, True)])
+    assert [word.text for word in heard.words] == ["[unk]"]
+    assert (heard.text, heard.other_talk, heard.alternatives) == ("[unk]", 1.0, ())
+
+
+def test_an_engine_that_weighs_no_other_talk_says_nothing_of_it():
+    heard = _joined([_read_piece(reading(("[unk]", 10.0), ("no slip", 10.0)), 0.0, False)])
+    assert heard.text == "[unk]"
+    assert heard.other_talk is None
+    assert heard.alternatives == (("no slip", pytest.approx(1 / 2)),)
 
 
 def test_readings_that_differ_in_hesitations_speak_together():

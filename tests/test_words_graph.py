@@ -183,6 +183,7 @@ def test_the_oldest_graphs_are_forgotten(tmp_path, automaton, monkeypatch):
 def test_the_decoder_is_set_for_our_graphs():
     text = search_settings("--beam=13.0\n--max-active=3000\n--endpoint.silence-phones=1\n")
     lines = text.splitlines()
-    assert lines[:2] == ["--beam=13.0", "--endpoint.silence-phones=1"]
-    assert sum(line.startswith("--max-active=") for line in lines) == 1
+    assert lines[0] == "--endpoint.silence-phones=1"
+    for name in ("--beam=", "--max-active="):
+        assert sum(line.startswith(name) for line in lines) == 1
     assert "--phone-determinize=false" in lines

@@ -44,9 +44,10 @@ OWN_WORDS_ACCEPT, OWN_WORDS_ASK, OWN_WORDS_COMMAND = 0.5, 0.4, 0.6
 """Probability by the words alone at which what no grammar holds is taken, asked back, or taken for a command."""
 OWN_WORDS_GOOD = 0.65
 """The same for taking it that all is well: most of what read speech is taken for is that."""
-AGAINST_DOUBT, GOOD_AGAINST_DOUBT = 1.5, 3.0
-"""Nats by which what the words speak for has to be surer than the engine is that they are other talk, and the same
-where all that they say is that all is well."""
+AGAINST_DOUBT, GOOD_AGAINST_DOUBT, GOOD_PER_DOUBT = 1.5, 2.5, 10.0
+"""Nats by which what the words speak for has to be surer than the engine is that they are other talk; the same
+where all that they say is that all is well, and further nats there for doubt about the words, times 1 - their mean
+confidence."""
 SURE, SURE_POWER = 0.92, 4.0
 """Mean confidence of the words, as the engine states it, from which on they count in full; steepness below."""
 ACCEPT_MARGIN = 0.25
@@ -106,17 +107,20 @@ def score(evidence: Evidence) -> float:
     return 1.0 / (1.0 + math.exp(-max(-30.0, z)))
 
 
-def needed_odds(other_talk: float | None, good: bool) -> float:
+def needed_odds(other_talk: float | None, confidences: Sequence[float], good: bool) -> float:
     """Return the log odds, in nats, that what the words speak for must have where the engine may have heard other
-    talk; `good`: that all is well."""
+    talk; confidences: of the words, 0..1; good: they say that all is well."""
     if other_talk is None:
         return -math.inf
-    return talk_odds(other_talk) + (GOOD_AGAINST_DOUBT if good else AGAINST_DOUBT)
+    if not good:
+        return talk_odds(other_talk) + AGAINST_DOUBT
+    return talk_odds(other_talk) + GOOD_AGAINST_DOUBT + GOOD_PER_DOUBT * (1.0 - mean_confidence(confidences))
 
 
-def against_talk(share: float, other_talk: float | None, good: bool) -> float:
-    """Return what a probability by the words alone, 0..1, comes to where the engine may have heard other talk."""
-    needed = needed_odds(other_talk, good)
+def against_talk(share: float, other_talk: float | None, confidences: Sequence[float], good: bool) -> float:
+    """Return what a probability by the words alone, 0..1, comes to where the engine may have heard other talk; as
+    for `needed_odds`."""
+    needed = needed_odds(other_talk, confidences, good)
     return share if needed <= 0.0 else share / (share + (1.0 - share) * math.exp(needed))
 
 

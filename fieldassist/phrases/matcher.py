@@ -49,7 +49,7 @@ PER_SENSE = 0.25
 """The same for each nat of the log odds that the words speak for another sense."""
 MOST_AGAINST_GRAMMAR = -0.8
 """The most, in nats, that words speak against a sentence that stands in the grammar as it was said."""
-GAINSAID = 0.3
+GAINSAID = 0.25
 """Probability by the words alone below which what the grammars made of them is not taken."""
 MOSTLY_TALK = 0.6
 """Probability of talk above which that is not asked back either."""
@@ -58,8 +58,9 @@ HARDLY_HEARD = 0.7
 are, of what was taken from read speech a third."""
 UNCONTESTED = 9.0
 """Margin of a reading that no other comes near."""
-MOST_ALTERNATIVES = 8
-"""Further readings of the engine that are looked at."""
+MOST_ALTERNATIVES, LEAST_ALTERNATIVE = 8, 0.04
+"""Further readings of the engine that are looked at, and the share that each must have: most of the time it takes
+to understand goes into them."""
 
 
 @dataclass(frozen=True)
@@ -156,9 +157,11 @@ class Matcher:
         if previous is not None or not shares:
             return match
         agreed = agreement(Composed((match.finding,)), shares) if match.finding is not None else 1.0
-        gainsaid = agreed < GAINSAID or (match.command == "no" and match.finding is None and _says_more(shares))
+        takes_back = match.command == "no" and match.finding is None and bool(match.changes)
+        gainsaid = agreed < GAINSAID or (takes_back and _says_more(shares))
         good = match.finding is not None and is_good(match.finding)
-        rather_talk = log_odds(agreed) < decision.needed_odds(other_talk, good)
+        sure = [] if isinstance(heard, str) else [word.confidence for word in heard.words]
+        rather_talk = log_odds(agreed) < decision.needed_odds(other_talk, sure, good)
         if match.decision == "accept" and not gainsaid and not rather_talk:
             return match
         own = self._in_own_words(heard, readings, shares, step)
@@ -166,11 +169,11 @@ class Matcher:
             return own
         if rather_talk:
             return Match("ignore", score=match.score, margin=match.margin, understood=match.understood)
-        if not gainsaid or match.finding is None or _word_for_word(useful[0].alignment, useful[0].heard):
+        if not gainsaid or match.finding is None:
             return match
         if shares.get(TALK, 0.0) > MOSTLY_TALK:
             return Match("ignore", score=match.score, margin=match.margin, understood=match.understood)
-        return _asked_back(match)
+        return match if _word_for_word(useful[0].alignment, useful[0].heard) else _asked_back(match)
 
     def _shares(self, heard: str | Hypothesis, step: Step | None) -> Shares:
         """Return what the words speak for at a step, over the engine's readings; nothing without examples."""
@@ -209,8 +212,8 @@ class Matcher:
         composed, share = found
         if not isinstance(heard, str):
             good = bool(composed.findings) and is_good(composed.findings[0])
-            share = decision.against_talk(share, heard.other_talk, good)
-            share *= decision.sureness([w.confidence for w in heard.words])
+            sure = [word.confidence for word in heard.words]
+            share = decision.against_talk(share, heard.other_talk, sure, good) * decision.sureness(sure)
         understood = " ".join(_plain_text(heard))
         if composed.command is not None:
             if share < decision.OWN_WORDS_COMMAND:
@@ -498,7 +501,8 @@ def _versions(heard: str | Hypothesis, whole: frozenset[str]) -> list[tuple[tupl
             holds[word] += share
     out: dict[tuple[str, ...], tuple[tuple[HeardWord, ...], float]] = {}
     others = [(tuple(HeardWord(word, min(1.0, holds[word])) for word in words), share) for words, share in texts]
-    for version, share in ((first, heard.confidence), *others[:MOST_ALTERNATIVES]):
+    others = [(version, share) for version, share in others[:MOST_ALTERNATIVES] if share >= LEAST_ALTERNATIVE]
+    for version, share in ((first, heard.confidence), *others):
         split = _split(version, whole)
         key = tuple(word.text for word in split if word.text not in HESITATIONS)
         if split and set(key) != {UNKNOWN}:

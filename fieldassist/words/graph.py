@@ -45,7 +45,7 @@ GRAPH_VERSION = 4
 """Counted up when the same input gives another graph, so that old caches are not used."""
 
 _SEARCH = {
-    "phone-determinize": "false", "beam": "16.0", "max-active": "4000", "lattice-beam": "8.0",
+    "phone-determinize": "false", "beam": "15.0", "max-active": "2500", "lattice-beam": "7.0",
     "max-mem": "5000000", "frames-per-chunk": "60",
 }  # fmt: skip
 """Settings of the decoder. Through the filler lead as many ways as there are chains of phones; told apart by them
