@@ -6,10 +6,16 @@ that it takes to load, for what an offline tool never does. They stay out while 
 
 from __future__ import annotations
 
+import ctypes
 import sys
+from contextlib import suppress
 from types import ModuleType
 from typing import Any
 
+_MMAP_THRESHOLD = -3
+"""mallopt's number of that setting."""
+_LARGE = 128 * 1024
+"""Bytes; glibc begins with this, but raises it when such a block is freed, unless it is set."""
 _ONLY_FOR_FETCHING = ("requests", "tqdm", "srt")
 
 
@@ -27,4 +33,15 @@ def _imported() -> Any:
     return package
 
 
+def _give_memory_back() -> None:
+    """Have the C library take large blocks from the system and give them back, where it is glibc (mallopt(3)).
+
+    Otherwise it soon keeps all of them, and what decoding and matching need in turn adds up: 5 to 9 MB.
+    """
+    if sys.platform == "linux":
+        with suppress(OSError, AttributeError):
+            ctypes.CDLL(None).mallopt(_MMAP_THRESHOLD, _LARGE)
+
+
 vosk = _imported()
+_give_memory_back()
