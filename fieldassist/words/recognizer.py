@@ -40,8 +40,8 @@ class Hypothesis:
     alternatives: tuple[tuple[str, float], ...] = ()
     """Further readings with their confidence, best first, where the engine gives them."""
     other_talk: float | None = None
-    """Share of the readings, 0..1, that take all of it for talk outside of the grammar; None where the engine
-    does not weigh that."""
+    """Probability, 0..1, that all of it was talk outside of the grammar; None where the engine does not weigh
+    that. Text, words and confidences tell what was said if it was none; `[unk]` where there is hardly a doubt."""
 
 
 class Recognizer(Protocol):
