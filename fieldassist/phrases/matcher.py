@@ -160,20 +160,16 @@ class Matcher:
         takes_back = match.command == "no" and match.finding is None and bool(match.changes)
         gainsaid = agreed < GAINSAID or (takes_back and _says_more(shares))
         good = match.finding is not None and is_good(match.finding)
-        sure = [] if isinstance(heard, str) else [word.confidence for word in heard.words]
-        rather_talk = log_odds(agreed) < decision.needed_odds(other_talk, sure, good)
+        rather_talk = log_odds(agreed) < decision.needed_odds(other_talk, _confidences(heard), good)
         if match.decision == "accept" and not gainsaid and not rather_talk:
             return match
         own = self._in_own_words(heard, readings, shares, step)
         if own is not None:
             return own
-        if rather_talk:
+        wrong = gainsaid and match.finding is not None
+        if rather_talk or (wrong and shares.get(TALK, 0.0) > MOSTLY_TALK):
             return Match("ignore", score=match.score, margin=match.margin, understood=match.understood)
-        if not gainsaid or match.finding is None:
-            return match
-        if shares.get(TALK, 0.0) > MOSTLY_TALK:
-            return Match("ignore", score=match.score, margin=match.margin, understood=match.understood)
-        return match if _word_for_word(useful[0].alignment, useful[0].heard) else _asked_back(match)
+        return _asked_back(match) if wrong and not _word_for_word(useful[0].alignment, useful[0].heard) else match
 
     def _shares(self, heard: str | Hypothesis, step: Step | None) -> Shares:
         """Return what the words speak for at a step, over the engine's readings; nothing without examples."""
@@ -212,7 +208,7 @@ class Matcher:
         composed, share = found
         if not isinstance(heard, str):
             good = bool(composed.findings) and is_good(composed.findings[0])
-            sure = [word.confidence for word in heard.words]
+            sure = _confidences(heard)
             share = decision.against_talk(share, heard.other_talk, sure, good) * decision.sureness(sure)
         understood = " ".join(_plain_text(heard))
         if composed.command is not None:
@@ -235,7 +231,7 @@ class Matcher:
 
         The reason may follow: "skip this one, the road's wet".
         """
-        if not isinstance(heard, str) and ((heard.other_talk or 0.0) > 0.5 or heard.confidence < 0.5):
+        if _mostly_talk(heard) or (not isinstance(heard, str) and heard.confidence < 0.5):
             return None
         words = _plain_text(heard)
         while words and words[0] in COMMAND_LEADS:
@@ -253,7 +249,7 @@ class Matcher:
 
     def _is_note(self, heard: str | Hypothesis) -> bool:
         """Tell whether an utterance begins with the command that keeps the rest of it as a voice note."""
-        if not isinstance(heard, str) and (heard.other_talk or 0.0) > 0.5:
+        if _mostly_talk(heard):
             return False
         words = _plain_text(heard)
         while words and words[0] in COMMAND_LEADS:
@@ -464,7 +460,17 @@ def _hardly_heard(heard: str | Hypothesis) -> bool:
     """Tell whether an engine that weighs other talk doubts most of what it heard, or rather takes it for such."""
     if isinstance(heard, str) or heard.other_talk is None:
         return False
-    return heard.text == UNKNOWN or decision.mean_confidence([w.confidence for w in heard.words]) < HARDLY_HEARD
+    return heard.text == UNKNOWN or decision.mean_confidence(_confidences(heard)) < HARDLY_HEARD
+
+
+def _mostly_talk(heard: str | Hypothesis) -> bool:
+    """Tell whether an engine rather takes it for other talk."""
+    return not isinstance(heard, str) and (heard.other_talk or 0.0) > 0.5
+
+
+def _confidences(heard: str | Hypothesis) -> list[float]:
+    """The confidences of the words, 0..1; nothing for text."""
+    return [] if isinstance(heard, str) else [word.confidence for word in heard.words]
 
 
 def _plain_text(heard: str | Hypothesis) -> list[str]:

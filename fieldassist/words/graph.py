@@ -49,9 +49,9 @@ _SEARCH = {
     "max-mem": "5000000", "frames-per-chunk": "60",
 }  # fmt: skip
 """Settings of the decoder. Through the filler lead as many ways as there are chains of phones; told apart by them
-the lattice would take seconds to reduce, so only words count, and it has a bound. Within the usual beam of 13 the
-way through the filler, or the one beside it, was lost before it could be compared in a fifth of other talk. The
-network takes a quarter less time over 60 frames at once than over 20, and nobody waits for words before an
+the lattice would take seconds to reduce, so only words count, and it has a bound. With other talk at
+8.5 nats the way through the filler was lost in 22 % of read speech within the usual beam of 13, in 7 % within 16.
+The network takes a quarter less time over 60 frames at once than over 20, and nobody waits for words before an
 utterance is over."""
 
 _COMMON_WORDS = Path(__file__).resolve().parent / "other_talk.txt"
@@ -87,7 +87,9 @@ class Filler:
     """
 
     cost: float = 6.5
-    """Nats for other talk instead of a sentence of the grammar; the less, the more is taken for it."""
+    """Nats for other talk instead of a sentence of the grammar; the less, the more is taken for it. Of 1,378
+    hearings of observations two more were right than at 5.5, with as many false entries in 105 min of read
+    speech."""
     word_cost: float = -0.5
     """Nats for each word beyond what its frequency alone says: the words of a sentence foretell each other. Over
     an hour of read speech 0 let twice as many of the sentences through that are half like observations; at -1 and

@@ -252,16 +252,16 @@ def _read_piece(piece: dict[str, Any], shift: float, exact: bool) -> Hypothesis:
         return _weighed(readings, shift)
     meant = [reading for reading in readings if _once(reading["text"]) != UNKNOWN]
     talk = [reading for reading in readings if _once(reading["text"]) == UNKNOWN]
-    if not talk:
-        return replace(_weighed(meant, shift), other_talk=0.0)
-    odds = _together(talk) - _together(meant) if meant else math.inf
+    odds = _together(talk) - _together(meant)
     if odds > _TALK_ALONE:
         return replace(_weighed(talk, shift), other_talk=1.0)
     return replace(_weighed(meant, shift), other_talk=1.0 / (1.0 + math.exp(-odds)))
 
 
 def _together(readings: Sequence[dict[str, Any]]) -> float:
-    """Return the log likelihood of any of some readings."""
+    """Return the log likelihood of any of some readings, that of none being minus infinity."""
+    if not readings:
+        return -math.inf
     best = max(reading["confidence"] for reading in readings)
     return float(best + math.log(sum(math.exp(reading["confidence"] - best) for reading in readings)))
 
