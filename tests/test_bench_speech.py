@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from fieldassist.acoustic.mixing import active_speech_level, rms_level, to_float
-from fieldassist.bench.speech import ORDERS_GRAMMAR, ORDERS_HELD_OUT
+from fieldassist.bench.speech import ORDER_SNRS, ORDERS_GRAMMAR, ORDERS_HELD_OUT
 from fieldassist.bench.speech_data import (
     LATER,
     LEAD,
@@ -191,7 +191,8 @@ def test_tables_fit_a_terminal(capsys: pytest.CaptureFixture[str]) -> None:
     ]
     tasks.append(Task("b", "cruise", "talk", 10.0, -1, "y", 36.0))
     tasks.append(Task("b", "cruise", "talk", 10.0, -1, "z", 36.0, trained=True))
-    tasks.append(Task("c", "", "orders", None, slots='{"size": "small"}'))
+    for number, snr in enumerate(ORDER_SNRS):
+        tasks.append(Task("c", "", "orders", snr, slots='{"size": "small"}' if number < 5 else '{"size": "large"}'))
     outcomes: list[dict[str, Any]] = [
         {**heard("accept", {"kind": "flare", "shift": "2-3"}), "seconds": 5.0, "cpu": 0.5, "slots": order}
         for _ in tasks
@@ -206,6 +207,7 @@ def test_tables_fit_a_terminal(capsys: pytest.CaptureFixture[str]) -> None:
     assert "50.0 (9-91)" in out  # FLARE is right, SPEED is wrong
     assert "100.0 (3-557)" in out  # one false entry in 36 s
     assert "held out" in out and "in training" in out
+    assert "whole    57.1   100   100" in out  # four of the seven noisy levels
 
 
 def test_held_out_orders_are_listed_once() -> None:

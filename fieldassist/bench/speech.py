@@ -57,7 +57,8 @@ from fieldassist.words.recognizer import SAMPLE_RATE, Samples
 ENGINES = ("ours", "sphinx", *PEERS)
 PARTS = ("cabin", "talk", "orders")
 CABIN_SNRS: tuple[float | None, ...] = (None, 15.0, 10.0, 5.0, 0.0)
-ORDER_SNRS: tuple[float | None, ...] = (None, 24.0, 12.0, 6.0)
+ORDER_SNRS: tuple[float | None, ...] = (None, 24.0, 21.0, 18.0, 15.0, 12.0, 9.0, 6.0)
+"""Those of the published table, over whose noisy ones its averages go."""
 ORDERS_GRAMMAR = Path(__file__).resolve().parent / "spoken_orders.gram"
 ORDERS_HELD_OUT = ORDERS_GRAMMAR.with_name("spoken_orders_held_out.txt")
 _QUICK = 2

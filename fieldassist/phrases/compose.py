@@ -80,6 +80,8 @@ def compose(arcs: Sequence[Arc], step: Step | None = None) -> Composed:
         again = any(f.present and f.kind == finding.kind for f in findings)
         if not finding.present and ("contrast" in part.slots or again):
             denied.add(finding)  # "not a shudder, a whine"; "harsh, well, firm, no, harsh"
+            if again and any(arc.word == "not" for arc in arcs):  # "whining, um, not whining, more of a shudder"
+                denied |= {f for f in findings if f.kind == finding.kind}
         if finding.kind == "normal" and findings and not _says_where(finding, taken):
             continue  # "one two at fourteen, good": the praise adds nothing to the value
         if not findings:
@@ -164,7 +166,7 @@ def _divide(arcs: Sequence[Arc]) -> tuple[list[_Part], str | None, bool]:
                 correcting = correcting or bool(part.values)
                 continue
             if tag.key == "correct":
-                corrects = corrects or not part.complete
+                corrects = corrects or not (part.complete or part.values)
                 correcting = True
                 continue
             if tag.key == "value":
@@ -220,9 +222,9 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
         at_shift = step is not None and step.shift is not None
         late = shift is not None or (at_shift and not engaged)
         kind = shifting if late else "delayed_engagement" if engaged or at_engagement else None
-    if kind == "no_drive" and slots.get("range") == "R":
-        kind = "no_reverse"
     kinds = step.kinds if step is not None else ()
+    if kind == "no_drive" and (slots.get("range") or (step.range if step and "no_reverse" in kinds else None)) == "R":
+        kind = "no_reverse"
     if kind == "slip" and shift is not None and step is not None and step.procedure == "upshift":
         kind = "flare"  # a slip while the shift is made is what the step calls a flare
     if kind == "engine_speed" and "stall_speed" in kinds:
@@ -330,6 +332,8 @@ def _measure(
     """Return (kind, value, unit) where a number was said that fits; None where none was or none fits."""
     if not values:
         return None
+    if kind == "shift_speed" and values[0][1] in (None, "rpm") and values[0][0] >= _LEAST_AT_SHIFT:
+        return "engine_speed", values[0][0], "rpm"  # "forty four hundred as it changed"
     if kind in MEASURED_KINDS:
         unit = _UNIT_OF[kind]
         told = [v for v in values if v[1] in (unit, *_SISTER.get(unit, ()))]
@@ -350,7 +354,7 @@ def _measure(
     if unit_said == "s":
         return "engagement_time", value, "s"
     if shift is not None:
-        if unit_said == "rpm" or (unit_said is None and value >= 600):
+        if unit_said == "rpm" or (unit_said is None and value >= _LEAST_AT_SHIFT):
             return "engine_speed", value, "rpm"
         return "shift_speed", value, unit_said or "mph"
     if unit_said == "rpm":
@@ -358,11 +362,16 @@ def _measure(
     if wanted is not None and step is not None:
         value, unit_said = next((v for v in values if _is_asked_for([v], step.kinds)), values[0])
         return wanted, value, unit_said or _UNIT_OF[wanted]
-    if unit_said in ("mph", "km/h") and step is not None and step.shift is not None:
-        return "shift_speed", value, unit_said
-    if "gear" in slots and value >= 600 and unit_said is None:
+    if step is not None and step.shift is not None and _is_road_speed(value, unit_said):
+        return "shift_speed", value, unit_said or "mph"
+    if "gear" in slots and value >= _LEAST_AT_SHIFT and unit_said is None:
         return "engine_speed", value, "rpm"
     return None
+
+
+def _is_road_speed(value: float, unit: str | None) -> bool:
+    """What a shift is made at, where nothing else is measured: "yep, twenty six"."""
+    return unit in ("mph", "km/h") or (unit is None and _LEAST_SPEED <= value <= _FASTEST)
 
 
 def _is_asked_for(values: Sequence[Value], kinds: Sequence[str]) -> bool:
@@ -377,12 +386,16 @@ def _is_asked_for(values: Sequence[Value], kinds: Sequence[str]) -> bool:
 LINKAGES = ("selector", "throttle")
 _LEAST_SPEED = 4.0
 """Lowest number without a unit that can be a road speed beside a fault."""
+_FASTEST = 120.0
+"""Highest one."""
 _SLOWEST = 1.0
 """Lowest road speed that anyone reads off."""
 _MOST_BUT_RPM = 400
 """Highest value in any other unit than that of engine speeds."""
 _LEAST_RPM = 300
 """An engine runs no slower; a number below that is no engine speed where another one was said."""
+_LEAST_AT_SHIFT = 600
+"""Numbers from here on are engine speeds where a shift or a gear is spoken of."""
 _NEVER_AT = ("normal", "leak", "fluid_level", "fluid_condition", "linkage", "no_drive", "no_reverse")
 """Kinds that have no road speed."""
 _SISTER = {"mph": ("km/h",), "psi": ("kPa",)}
@@ -393,7 +406,8 @@ _UNIT_OF = {
 
 def _from_step(said: dict[str, object], step: Step | None) -> tuple[str, ...]:
     """Fill in what the step implies, unless something said speaks of another step; return the keys filled."""
-    if step is None or said["kind"] not in (*step.kinds, "normal"):
+    at_shift = step is not None and step.shift is not None and said["kind"] == "shift_speed"
+    if step is None or not (at_shift or said["kind"] in (*step.kinds, "normal")):
         return ()
     keys = ("shift", "gear", "range", "throttle", "load", "temperature", "where")
     for key in ("shift", "gear", "range", "where"):

@@ -27,6 +27,8 @@ _KEY_OF_PLACE = {"pressure": "level", "stall_speed": "level", "leak": "place"}
 _SENSE_KEYS = ("kind", "present", "hint", "bare", "contrast", "command", "correct", "level")
 _ANOTHER_DENIED = 0.35
 """How far it is the same to say that one thing was not there and that another was not."""
+_NUMBER = 0.5
+"""Probability that a number counts as meant where the words do not speak for its kind, unless they are talk."""
 _MOST_SURE = 0.98
 _STRAY = 0.08
 """Probability of a further finding below which it is none."""
@@ -51,7 +53,8 @@ def without_strays(composed: Composed, shares: Shares) -> Composed:
 
 def _of_finding(finding: Finding, shares: Shares) -> float:
     share = min(1.0, sum(share * _agrees(meaning, finding) for meaning, share in shares.items()))
-    return max(0.5, share) if finding.kind in MEASURED_KINDS and finding.value is not None else share
+    numbered = finding.kind in MEASURED_KINDS and finding.value  # zero is said as "nothing" or "dead" as well
+    return max(_NUMBER * (1.0 - shares.get(TALK, 0.0)), share) if numbered else share
 
 
 def _agrees(meaning: str, finding: Finding) -> float:
