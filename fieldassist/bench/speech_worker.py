@@ -125,7 +125,7 @@ class BareAnswers:
     def taken(self, match: Match, step: Step | None) -> Match:
         """Return the match with the finding that its yes or no stands for; any other as it is."""
         item = self._items.get(step.id) if step is not None and match.finding is None else None
-        answer = bare_answer(item, match.command, SessionView())
+        answer = bare_answer(item, match.command, match.understood, SessionView())
         return match if answer is None else replace(match, command=None, finding=answer)
 
 

@@ -111,7 +111,7 @@ def _as_answer(heard: Heard, state: State) -> Heard:
     """Give a bare yes or no the finding that the dialogue takes it for where a step asks for one."""
     if state.question is not None or heard.finding is not None:
         return heard
-    answer = bare_answer(state.current, heard.command, state.view)
+    answer = bare_answer(state.current, heard.command, str(heard.record["text"]), state.view)
     return heard if answer is None else replace(heard, command=None, finding=answer)
 
 

@@ -233,9 +233,14 @@ def advance(state: State, happening: Happening) -> tuple[State, tuple[Action, ..
     return turn.result()
 
 
-def bare_answer(item: Item | None, command: str | None, view: SessionView) -> Finding | None:
-    """Return what a bare "yes" or "no" says of an item; None where it asks for neither or was answered before."""
-    if item is None or _entries_at(view, item.id):
+_BARE = 3
+"""Words, at most, of a "yes" or "no" that answers an item; with more it is about what was heard."""
+
+
+def bare_answer(item: Item | None, command: str | None, said: str, view: SessionView) -> Finding | None:
+    """Return what a bare "yes" or "no" says of an item; None where it asks for neither, was answered before, or
+    more was said: "no, that's not what I said"."""
+    if item is None or _entries_at(view, item.id) or len(said.split()) > _BARE:
         return None
     return {"yes": item.yes, "no": item.no}.get(command or "")
 
@@ -383,7 +388,7 @@ class _Turn:
         elif heard.command == "no" and heard.finding is not None:
             self.correct(heard, event_id)
         elif heard.command is not None:
-            self.obey(heard.command, event_id)
+            self.obey(heard.command, event_id, str(heard.record.get("text", "")))
         elif heard.finding is not None:
             self.drop_ask_back()
             said = replace(heard.finding, **dict.fromkeys(heard.assumed))  # type: ignore[arg-type]
@@ -581,7 +586,7 @@ class _Turn:
 
     # Commands.
 
-    def obey(self, command: str, heard: str) -> None:
+    def obey(self, command: str, heard: str, said: str) -> None:
         question = self.state.question
         fresh = self.state.fresh
         self.change(fresh=None)
@@ -604,9 +609,9 @@ class _Turn:
                     self.say("Left open.", "read_back")
         match command:
             case "yes":
-                self.said_yes(heard, fresh)
+                self.said_yes(heard, said, fresh)
             case "no":
-                self.said_no(heard, fresh)
+                self.said_no(heard, said, fresh)
             case "next":
                 item = self.state.current
                 self.finish_item("answered" if item is not None and self.entries_at(item.id) else "skipped")
@@ -668,16 +673,16 @@ class _Turn:
                     self.change(declined=self.state.declined | {item.step.depth})
                     self.offer_or_close()
 
-    def said_yes(self, heard: str, fresh: str | None) -> None:
-        answer = bare_answer(self.state.current, "yes", self.view)
+    def said_yes(self, heard: str, said: str, fresh: str | None) -> None:
+        answer = bare_answer(self.state.current, "yes", said, self.view)
         if answer is not None:
             self.enter(answer, heard, 1.0)
         elif fresh is not None and (entry := self.view.entry(fresh)) is not None and entry.state == "open":
             self.store("entry_confirmed", entry=fresh, by="driver")
             self.say("Confirmed.", "read_back")
 
-    def said_no(self, heard: str, fresh: str | None) -> None:
-        answer = bare_answer(self.state.current, "no", self.view)
+    def said_no(self, heard: str, said: str, fresh: str | None) -> None:
+        answer = bare_answer(self.state.current, "no", said, self.view)
         if answer is not None:
             self.enter(answer, heard, 1.0)
         elif fresh is not None:

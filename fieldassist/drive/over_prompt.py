@@ -20,7 +20,9 @@ from fieldassist.phrases.phrase_set import PhraseSet
 from fieldassist.sound.band import BandPass
 from fieldassist.words.recognizer import SAMPLE_RATE, Samples
 
-COMMANDS: Mapping[str, str] = {"hold": "hold", "strike": "strike", "skip": "skip_step", "again": "again"}
+COMMANDS: Mapping[str, str] = {
+    "hold": "hold_briefly", "strike": "strike_briefly", "skip": "skip_step_briefly", "again": "again_briefly",
+}  # fmt: skip
 """What may be said over a prompt, and the rule of `commands.gram` that has its wordings."""
 STANDS_OUT = 11.0
 """dB by which both streams must rise over the noise. Of "hold" by synthetic speakers in cabin noise at 12 dB nine

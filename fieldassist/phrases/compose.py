@@ -139,6 +139,8 @@ UNDECIDED: dict[str, tuple[str, ...]] = {
 """What the grammars call a slow reaction, and what it is: of a shift, of an engagement."""
 _AT_OTHER_STEPS = {"late": "delayed_engagement", "no_kickdown": "no_shift", "no_shift": "no_kickdown"}
 """What words mean where the step is about the other: "doesn't go back to first" on a coast, on a kickdown."""
+_TAKES_BACK = ("nope", "nah")
+"""Words that take a number back when they stand behind it: "thirty, nope, thirteen"."""
 _CONDITIONS = ("throttle", "temperature", "load", "severity")
 
 
@@ -153,6 +155,7 @@ def _divide(arcs: Sequence[Arc]) -> tuple[list[_Part], str | None, bool]:
     corrects = correcting = False
     for arc in arcs:
         keys = {tag.key for tag in arc.tags}
+        correcting = correcting or (arc.word in _TAKES_BACK and bool(parts[-1].values))
         for tag in arc.tags:
             part = parts[-1]
             if tag.key == "command":

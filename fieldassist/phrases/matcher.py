@@ -332,7 +332,7 @@ class Matcher:
             for alignment in _alignments(lattice, words):
                 composed = without_strays(compose(alignment.arcs, step), shares)
                 unlikely = DOUBTFUL if composed.doubt is not None else 0.0
-                unlikely += TORN * _is_torn(alignment, words)
+                unlikely += TORN * bool(_torn(alignment, words))
                 unlikely += PER_ODDS * sum(surprise(finding) for finding in composed.findings[:1])
                 unlikely -= PER_SENSE * self._support(composed, alignment, words, shares)
                 readings.append(_Reading(composed, alignment, words, alignment.cost + unlikely))
@@ -428,7 +428,7 @@ def _unexpected(arc: Arc, step: Step | None) -> float:
     cost = LAST_RESORT if "last" in hints else 0.0
     for tag in arc.tags:
         if tag.key == "correct":
-            cost += BARE_NO if arc.word == "no" else 0.0
+            cost += BARE_NO if arc.word in ("no", "nope", "nah") else 0.0
         elif step is None:
             cost += NOT_ASKED if tag.key == "hint" and tag.value == "asked" else 0.0
         elif tag.key == "kind":
@@ -552,13 +552,16 @@ def _alignments(lattice: Lattice, words: Sequence[HeardWord]) -> list[Alignment]
     best = lattice.best()
     if best is None:
         return []
-    if _beyond_doubt(best, words):
+    torn = _torn(best, words)
+    if not torn and _beyond_doubt(best, words):
         return [best]
     out = [best]
     for ban in _bans(best):
         other = lattice.best(ban, limit=best.cost + 1.5)
         if other is not None:
             out.append(other)
+    if torn and (whole := lattice.best(lambda arc: arc in torn, limit=best.cost + TORN)) is not None:
+        out.append(whole)
     return out
 
 
@@ -568,18 +571,19 @@ def _beyond_doubt(best: Alignment, words: Sequence[HeardWord]) -> bool:
     return list(best.words) == said and all(word.confidence >= 0.9 for word in words)
 
 
-def _is_torn(alignment: Alignment, words: Sequence[HeardWord]) -> bool:
-    """Words were passed over inside of a number, other than hesitations."""
+def _torn(alignment: Alignment, words: Sequence[HeardWord]) -> list[Arc]:
+    """Arcs that go on with a number after words, other than hesitations, that were passed over inside of it."""
     passed = [i for i in alignment.skipped if words[i].text not in HESITATIONS]
+    out = []
     inside, end = False, 0
     for arc, (begin, stop) in zip(alignment.arcs, alignment.spans, strict=True):
         if arc.word is None:
             continue
         begins = any(tag.key == "value" for tag in arc.tags)
         if inside and "value" in arc.slots and not begins and any(end <= i < begin for i in passed):
-            return True
+            out.append(arc)
         inside, end = "value" in arc.slots, stop
-    return False
+    return out
 
 
 def _word_for_word(alignment: Alignment, words: Sequence[HeardWord]) -> bool:

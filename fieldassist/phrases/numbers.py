@@ -20,12 +20,14 @@ TEENS: dict[str, int] = {
 TENS: dict[str, int] = {
     "twenty": 20, "thirty": 30, "forty": 40, "fifty": 50, "sixty": 60, "seventy": 70, "eighty": 80, "ninety": 90,
 }  # fmt: skip
-ZEROS: tuple[str, ...] = ("zero", "oh")
+ZEROS: tuple[str, ...] = ("zero", "oh", "nought")
 REPEATS: dict[str, int] = {"double": 2, "triple": 3}
-JOINERS: tuple[str, ...] = ("a", "and", "hundred", "thousand", "point", "half")
+JOINERS: tuple[str, ...] = ("a", "and", "hundred", "thousand", "grand", "point", "half", "quarter", "quarters")
 WORDS: frozenset[str] = frozenset((*UNITS, *TEENS, *TENS, *ZEROS, *REPEATS, *JOINERS))
 """Every word that can be part of a number."""
 
+_AND_PARTS = {("a", "half"): 0.5, ("a", "quarter"): 0.25, ("three", "quarters"): 0.75}
+_PARTS = frozenset(("half", "quarter", "quarters"))
 LARGEST = 99_999
 _NEAR = 0.12
 """Share by which two numbers differ at most that are tries at one."""
@@ -37,13 +39,18 @@ _DIGIT_NAMES = tuple(UNITS)
 def read_number(words: str | Sequence[str]) -> float | None:
     """Return the value of a phrase that is a number from its first word to its last, or None."""
     tokens = (words if isinstance(words, str) else " ".join(words)).replace("-", " ").split()
+    tokens = ["thousand" if token == "grand" else token for token in tokens]
     if not tokens:
         return None
     if tokens in (["half"], ["a", "half"], ["half", "a"]):
         return 0.5
-    if len(tokens) > 3 and tokens[-3:] == ["and", "a", "half"]:
+    if len(tokens) > 2 and tokens[-1] == "thousand" and tokens[-2] in _PARTS | UNITS.keys():
+        thousands = read_number(tokens[:-1])  # "two and a half thousand", "two point one thousand"
+        if thousands is not None and thousands % 1:
+            return round(thousands * 1000, 3)
+    if len(tokens) > 3 and tokens[-3] == "and" and (tokens[-2], tokens[-1]) in _AND_PARTS:
         whole = _whole(tokens[:-3])
-        return None if whole is None else whole + 0.5
+        return None if whole is None else whole + _AND_PARTS[tokens[-2], tokens[-1]]
     if "point" in tokens:
         at = tokens.index("point")
         whole = _whole(tokens[:at]) if at else 0
@@ -59,10 +66,15 @@ def standing(values: Sequence[Sequence[str | None]]) -> list[Sequence[str | None
     """Return the numbers (words, unit) that stand: one that the next begins again is a false start, and of two
     that lie near each other the last one is meant.
 
-    "sixty, um, sixty two pounds" is 62 pounds, "twenty four, twenty five miles an hour" is 25.
+    "sixty, um, sixty two pounds" is 62 pounds, "twenty four, twenty five miles an hour" is 25; "seventeen seventeen"
+    and "fifty" are 1750.
     """
     out: list[Sequence[str | None]] = []
     for value in values:
+        again = begun_again(out[-1][0] or "") if out and out[-1][1] is None else None
+        if again is not None and read_number(f"{again} {value[0]}") is not None:
+            out[-1] = [f"{again} {value[0]}", value[1]]
+            continue
         if out and out[-1][1] in (None, value[1]) and _goes_on(out[-1][0] or "", value[0] or ""):
             out.pop()
         out.append(value)
@@ -70,12 +82,13 @@ def standing(values: Sequence[Sequence[str | None]]) -> list[Sequence[str | None
 
 
 def begun_again(words: str) -> str | None:
-    """Return the number that words end in when its first words are said twice: "twenty twenty two" is 22 then."""
+    """Return the number that words end in when they say it, or one near it, twice: "twenty twenty two" is 22 then,
+    "thirty nine forty" 40."""
     tokens = words.split()
-    for cut in range(1, len(tokens) // 2 + 1):
-        again = tokens[cut:]
-        if again[:cut] == tokens[:cut] and read_number(again) is not None:
-            return " ".join(again)
+    for cut in range(1, len(tokens)):
+        before, again = " ".join(tokens[:cut]), " ".join(tokens[cut:])
+        if read_number(again) is not None and _goes_on(before, again):
+            return again
     return None
 
 
