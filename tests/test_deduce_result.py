@@ -308,3 +308,18 @@ def test_any_findings_give_a_distribution(unit: Unit, findings: list[Finding]) -
     json.dumps(result.to_json())
     for finding in findings:
         assert describe(finding)
+
+
+def test_a_forced_downshift_below_its_highest_speed_only_went_down() -> None:
+    """Up to which speed the pedal brings a lower gear is what is specified (common practice, no source): at 48 mph
+    it says that kickdown works, and nothing about the governor."""
+    floored = {"kind": "shift_speed", "shift": "3-2", "range": "D", "throttle": "full", "unit": "mph"}
+
+    def of(*findings: dict[str, object]) -> dict[str, float]:
+        made = [Finding.from_json(finding) for finding in findings]
+        return {s.cause: s.probability for s in deduce(load_unit("three_speed_simpson"), made).suspects}
+
+    went = {**floored, "value": 48.0}
+    worked = {"kind": "no_kickdown", "shift": "3-2", "range": "D", "throttle": "full", "present": False}
+    assert of(went) == pytest.approx(of(worked))
+    assert of({**floored, "value": 95.0}) != pytest.approx(of(worked))

@@ -283,7 +283,8 @@ def test_agreement_of_commands_numbers_and_nothing() -> None:
     assert agreement(Composed(command="next"), {"talk": 1.0}) == 0.0
     assert agreement(Composed(), {"talk": 0.9, "slip": 0.1}) == pytest.approx(0.1)
     told = Finding("shift_speed", shift="1-2", value=14.0, unit="mph")  # the number speaks for itself
-    assert agreement(composed(told), {"talk": 1.0}) == 0.5
+    assert agreement(composed(told), {"slip": 0.8, "talk": 0.2}) == pytest.approx(0.4)
+    assert agreement(composed(told), {"talk": 1.0}) == 0.0
     assert agreement(composed(told), {"shift_speed": 0.9, "talk": 0.1}) == 0.9
     parts = {"slip": 0.7, "flare": 0.3, "bind": 1e-7}
     assert agreement(composed(Finding("slip")), parts) == pytest.approx(1.0) and agreement(composed(), {}) == 1.0

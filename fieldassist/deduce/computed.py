@@ -8,7 +8,7 @@ from fieldassist.deduce.context import Context, mph
 from fieldassist.deduce.pressures import GaugeReading, Pattern, find_pattern, gauge_reading
 from fieldassist.deduce.reading import road_speed_in, tap_in
 from fieldassist.deduce.roadspeed import engaged_gear, parse_tyre
-from fieldassist.deduce.schedule import fit_signals, measured_shift, schedule_of
+from fieldassist.deduce.schedule import fit_signals, is_limit, measured_shift, schedule_of
 from fieldassist.deduce.unit import Unit
 from fieldassist.finding import UNCLEAR, Finding
 
@@ -25,7 +25,7 @@ def _shift_speeds(unit: Unit, findings: Sequence[Finding], context: Context) -> 
     if specification is None or not measured:
         return []
     schedule = schedule_of(specification, context.tyre, context.axle_ratio)
-    known = [m for m in measured if (m.shift, m.throttle) in schedule.bands]
+    known = [m for m in measured if is_limit(schedule, m)]
     out = []
     for m in known:
         low, high = schedule.bands[m.shift, m.throttle]

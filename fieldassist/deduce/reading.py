@@ -29,7 +29,7 @@ import numpy.typing as npt
 
 from fieldassist.deduce.context import Context, mph
 from fieldassist.deduce.kinematics import power_flow
-from fieldassist.deduce.schedule import READING_ERROR, schedule_of
+from fieldassist.deduce.schedule import READING_ERROR, is_limit, measured_shift, schedule_of
 from fieldassist.deduce.signature import Condition, Signature
 from fieldassist.deduce.specification import KPA_PER_PSI
 from fieldassist.deduce.unit import Unit
@@ -348,6 +348,9 @@ def _shift_speed(signature: Signature, finding: Finding, at: Condition, context:
     band = schedule.bands.get((finding.shift or "", finding.throttle or ""))
     if band is None:
         return 1.0, []
+    measured = measured_shift(finding)
+    if measured is not None and not is_limit(schedule, measured):  # it did go down
+        return (0.0, [(1.0, signature.said_absent("no_kickdown", at))]) if measured.throttle == "full" else (1.0, [])
     early, late = _against(mph(finding.value, finding.unit), band, READING_ERROR)
     normal = 1.0 - early - late
     base = normal + (early - normal) + (late - normal)

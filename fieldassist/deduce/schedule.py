@@ -144,6 +144,18 @@ def measured_shift(finding: Finding) -> MeasuredShift | None:
     return MeasuredShift(finding.shift, finding.throttle, speed)
 
 
+def is_limit(schedule: Schedule, measured: MeasuredShift) -> bool:
+    """Whether a speed can be held against a specified one.
+
+    A downshift that the pedal brought about is specified by the speed up to which it answers: one below that only
+    says that it did (common practice, no source).
+    """
+    band = schedule.bands.get((measured.shift, measured.throttle))
+    high, _, low = measured.shift.partition("-")
+    forced = low < high and measured.throttle != "closed"
+    return band is not None and not (forced and measured.speed < band[1])
+
+
 def fit_signals(schedule: Schedule, measured: Sequence[MeasuredShift]) -> SignalFit:
     """Fit throttle signal offset and governor gain to shift speeds at several throttle openings.
 

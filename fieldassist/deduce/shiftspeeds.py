@@ -9,7 +9,7 @@ import numpy as np
 
 from fieldassist.deduce.context import Context
 from fieldassist.deduce.reading import Evidence
-from fieldassist.deduce.schedule import explain_speeds, measured_shift, schedule_of
+from fieldassist.deduce.schedule import explain_speeds, is_limit, measured_shift, schedule_of
 from fieldassist.deduce.signature import Signature
 from fieldassist.deduce.states import Column, states_of
 from fieldassist.finding import UNCLEAR, Finding
@@ -30,7 +30,7 @@ def shift_speed_evidence(
     schedule = schedule_of(specification, context.tyre, context.axle_ratio)
     clear = ((number, finding) for number, finding in enumerate(findings) if finding.confidence >= UNCLEAR)
     read = ((number, measured_shift(finding)) for number, finding in clear)
-    known = {n: m for n, m in read if m is not None and (m.shift, m.throttle) in schedule.bands}
+    known = {n: m for n, m in read if m is not None and is_limit(schedule, m)}
     out = {}
     for (number, measured), density in zip(
         known.items(), explain_speeds(schedule, list(known.values())), strict=True

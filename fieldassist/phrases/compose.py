@@ -159,7 +159,7 @@ def _divide(arcs: Sequence[Arc]) -> tuple[list[_Part], str | None, bool]:
         for tag in arc.tags:
             part = parts[-1]
             if tag.key == "command":
-                return [], tag.value, False
+                return [], _command(arcs), False
             if tag.key in ("talk", "hint", "bare"):
                 continue
             if tag.key == "kind" and "bare" in keys and part.complete:
@@ -207,6 +207,12 @@ def _divide(arcs: Sequence[Arc]) -> tuple[list[_Part], str | None, bool]:
             said = parts[-1].values[-1]
             said[0] = f"{said[0] or ''} {arc.word}".strip()
     return parts, None, corrects
+
+
+def _command(arcs: Sequence[Arc]) -> str | None:
+    """The first of several commands, but for "hang on, back to the previous step", which holds nothing."""
+    said = [tag.value for arc in arcs for tag in arc.tags if tag.key == "command"]
+    return said[-1] if said[0] == "hold" else said[0]
 
 
 def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] | None:

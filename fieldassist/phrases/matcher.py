@@ -150,7 +150,7 @@ class Matcher:
             match = self._decided(best, rivals, _evidence(best, step, other_talk), margin, previous, step)
         else:
             match = self._changed(readings, previous, step, other_talk)
-        command = self._begins_with_command(heard) if match.decision == "ignore" else None
+        command = self._command_in(heard, shares) if match.decision == "ignore" else None
         if command is not None:
             say = command.replace("_", " ")
             return Match("accept", None, command, 1.0, UNCONTESTED, say=say, understood=command)
@@ -226,22 +226,35 @@ class Matcher:
         enough = decision.OWN_WORDS_GOOD if is_good(finding) else decision.OWN_WORDS_ACCEPT
         return match if share >= enough else _asked_back(match)
 
-    def _begins_with_command(self, heard: str | Hypothesis) -> str | None:
-        """Return the command that an utterance begins with, in enough words.
+    def _command_in(self, heard: str | Hypothesis, shares: Shares) -> str | None:
+        """Return the command that an utterance begins or ends with, in enough words: fewer where all its words
+        speak for it too.
 
-        The reason may follow: "skip this one, the road's wet".
+        The reason stands beside it: "skip this one, the road's wet".
         """
         if _mostly_talk(heard) or (not isinstance(heard, str) and heard.confidence < 0.5):
             return None
         words = _plain_text(heard)
         while words and words[0] in COMMAND_LEADS:
             words = words[1:]
-        for length in range(min(len(words), LONGEST_COMMAND), 1, -1):
+        while words and words[-1] in COMMAND_ENDS:
+            words = words[:-1]
+        found: list[tuple[bool, int, str]] = []
+        for length in range(1, min(len(words), LONGEST_COMMAND) + 1):
             for name, automaton in self._commands.items():
-                enough = length >= LEAST_COMMAND or name in SHORT_COMMANDS
-                if enough and automaton.accepts(tuple(words[:length])):
-                    return name
-        return None
+                likely = shares.get(f"{COMMAND} {name}", 0.0)
+                if length >= 2 and self._enough(name, length, likely) and automaton.accepts(tuple(words[:length])):
+                    found.append((True, length, name))
+                told = likely >= (LIKELY_COMMAND if length == 1 else LEAST_LIKELY)
+                if told and automaton.accepts(tuple(words[-length:])):
+                    found.append((False, length, name))
+        if len({name for _, _, name in found}) > 1:  # "hang on, back to the previous step": nothing is held
+            found = [each for each in found if each[2] != "hold"]
+        return max(found, key=lambda each: each[:2])[2] if found else None
+
+    @staticmethod
+    def _enough(name: str, length: int, likely: float) -> bool:
+        return length >= LEAST_COMMAND or name in SHORT_COMMANDS or likely >= LEAST_LIKELY
 
     @cached_property
     def _commands(self) -> dict[str, Automaton]:
@@ -396,10 +409,15 @@ COMMAND_LEADS = (
     "sorry", "please", "okay", "right", "just", "let's", "can", "could", "you", "we", "no", "so", "now", "and",
 )  # fmt: skip
 """What people say before a command."""
+COMMAND_ENDS = ("please", "thanks", "mate", "then", "would", "you", "will", "cheers", "now")
+"""What they say after one."""
 LEAST_COMMAND, LONGEST_COMMAND = 3, 8
 """Words of a command that stands at the beginning of more."""
 SHORT_COMMANDS = ("skip", "strike", "resume")
 """Commands of which two words are enough there."""
+LEAST_LIKELY, LIKELY_COMMAND = 0.1, 0.3
+"""Probability by all words of a command at which two of its words are enough there, and any at the end, where one
+needs the second."""
 NUMBER_WORDS = frozenset((*UNITS, *TEENS, *TENS))
 BARE_NO = 0.4
 """Cost of taking a "no" for a correction: before what is seen it mostly says that it was not there."""
