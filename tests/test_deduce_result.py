@@ -321,5 +321,5 @@ def test_a_forced_downshift_below_its_highest_speed_only_went_down() -> None:
 
     went = {**floored, "value": 48.0}
     worked = {"kind": "no_kickdown", "shift": "3-2", "range": "D", "throttle": "full", "present": False}
-    assert of(went) == pytest.approx(of(worked))
-    assert of({**floored, "value": 95.0}) != pytest.approx(of(worked))
+    assert of(went) == pytest.approx(of(worked), rel=0.05)
+    assert of({**floored, "value": 95.0}) != pytest.approx(of(worked), rel=0.05)
