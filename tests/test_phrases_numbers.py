@@ -60,7 +60,8 @@ def test_any_words_give_a_number_or_none(words: list[str]) -> None:
         ("point five", 0.5), ("two point five", 2.5), ("one and a half", 1.5), ("half a", 0.5),
         ("double five", 55),
         ("two one double oh", 2100), ("four five", 45), ("nineteen oh five", 1905), ("a thousand", 1000),
-        ("oh", 0), ("forty", 40), ("two thousand and fifty", 2050),
+        ("oh", 0), ("nought", 0), ("three grand", 3000), ("four and a half grand", 4500),
+        ("two point one thousand", 2100), ("one and a quarter", 1.25), ("one and three quarters", 1.75), ("forty", 40), ("two thousand and fifty", 2050),
     ],
 )  # fmt: skip
 def test_ways_of_the_shop(said: str, value: float) -> None:
@@ -95,7 +96,9 @@ def test_the_grammar_has_the_usual_way_of_every_likely_value(rule: str, values: 
 
 def test_a_number_begun_again_is_the_last_one() -> None:
     assert begun_again("twenty twenty two") == "twenty two"
-    assert begun_again("eighteen fifty") is None
+    assert begun_again("eighteen fifty") is None and begun_again("thirty nine forty") == "forty"
+    assert standing([("seventeen seventeen", None), ("fifty", "rpm")]) == [["seventeen fifty", "rpm"]]
+    assert standing([("one seventy one", None), ("seventy five", "psi")]) == [["one seventy five", "psi"]]
     assert standing([("sixty", None), ("sixty two", "psi")]) == [("sixty two", "psi")]
     assert standing([("twenty four", None), ("twenty five", "mph")]) == [("twenty five", "mph")]
     assert len(standing([("sixty", "mph"), ("twenty eight hundred", "rpm")])) == 2

@@ -69,19 +69,19 @@ def word_vectors(words: Sequence[str]) -> Floats:
 
 
 def surrounded(examples: Sequence[Example], seed: int = _SEED) -> list[Example]:
-    """Return each command once more with talk of its procedure before or behind it ("skip it, there's a bus behind
-    us"), and as many pairs of talk that are talk."""
+    """Return each command once more with talk of its procedure before or behind it: "skip it, there's a bus behind
+    us"."""
     random = np.random.default_rng(seed)
-    talk: dict[str, list[list[str]]] = {}
+    talk: dict[str, list[Sequence[str]]] = {}
     for said, at, meaning in examples:
         if meaning == TALK and len(said) <= _REASON:
             talk.setdefault(at, []).append(said)
     out: list[Example] = []
     for said, at, meaning in examples:
         if meaning.startswith(f"{COMMAND} ") and at in talk and len(said) <= _REASON:
-            first, other = (talk[at][int(number)] for number in random.integers(len(talk[at]), size=2))
+            first, _ = (talk[at][int(number)] for number in random.integers(len(talk[at]), size=2))
             parts = (said, first) if random.random() < _REASON_BEHIND else (first, said)
-            out += [([*parts[0], *parts[1]], at, meaning), ([*first, *other], at, TALK)]
+            out.append(([*parts[0], *parts[1]], at, meaning))
     return out
 
 

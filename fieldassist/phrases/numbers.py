@@ -66,14 +66,14 @@ def standing(values: Sequence[Sequence[str | None]]) -> list[Sequence[str | None
     """Return the numbers (words, unit) that stand: one that the next begins again is a false start, and of two
     that lie near each other the last one is meant.
 
-    "sixty, um, sixty two pounds" is 62 pounds, "twenty four, twenty five miles an hour" is 25; "seventeen seventeen"
-    and "fifty" are 1750.
+    "sixty, um, sixty two pounds" is 62 pounds, "twenty four, twenty five miles an hour" is 25; "seventeen
+    seventeen" and "fifty" are 1750, "one seventy one" and "seventy five" 175.
     """
     out: list[Sequence[str | None]] = []
     for value in values:
-        again = begun_again(out[-1][0] or "") if out and out[-1][1] is None else None
-        if again is not None and read_number(f"{again} {value[0]}") is not None:
-            out[-1] = [f"{again} {value[0]}", value[1]]
+        again = begun_again(f"{out[-1][0]} {value[0]}") if out and out[-1][1] is None else None
+        if again is not None and again != value[0]:
+            out[-1] = [again, value[1]]
             continue
         if out and out[-1][1] in (None, value[1]) and _goes_on(out[-1][0] or "", value[0] or ""):
             out.pop()
