@@ -206,6 +206,16 @@ def test_engine_braking_yes_means_that_it_is_there() -> None:
     assert (finding.kind, finding.present, finding.range) == ("no_engine_braking", False, "2")
 
 
+def test_a_no_of_more_words_is_about_what_was_heard() -> None:
+    drive = Drive()
+    drive.go_to("engine_braking_D")
+    drive.do(Heard("accept", command="no", record={"text": "no that's not what i said"}))
+    assert not drive.view.entries
+    drive.do(Heard("accept", command="no", record={"text": "no"}))
+    (entry,) = drive.view.entries
+    assert entry.finding.kind == "no_engine_braking" and entry.finding.present
+
+
 def test_asks_back_once_then_leaves_it_open_for_the_passenger() -> None:
     drive = Drive()
     drive.go_to("upshift_1_2_light")

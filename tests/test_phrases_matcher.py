@@ -273,11 +273,50 @@ def test_an_engine_that_is_sure_of_nothing_is_no_division_by_zero(matcher: Match
         ("skip this one, the road's wet", "skip"),
         ("strike that last one, i spoke too soon", "strike"),
         ("sorry, say that again, would you", "again"),
+        ("hold up a second, there's an ambulance coming through", "hold"),
+        ("next please, before this traffic bunches up", "next"),
+        ("no point going further, finish now", "finish"),
+        ("hang on, back to the previous step please", "back"),
     ],
 )
 def test_a_command_may_give_its_reason(matcher: Matcher, text: str, command: str) -> None:
-    match = matcher.match(text)
+    match = matcher.match(text, STEPS["upshift_1_2_light"])
     assert (match.decision, match.command, match.finding) == ("accept", command, None)
+
+
+@pytest.mark.parametrize(
+    ("step", "text", "expected"),
+    [
+        ("kickdown_2_1", "yep, twenty six", {"kind": "shift_speed", "shift": "2-1", "value": 26.0, "unit": "mph"}),
+        ("kickdown_3_2", "it did it at fifty, sorry, fifty two", {"kind": "shift_speed", "value": 52.0}),
+        ("pressure_forward", "thirty, nope, thirteen", {"kind": "pressure", "value": 13.0}),
+        ("pressure_low_reverse", "one eighty, dead on spec", {"kind": "pressure", "value": 180.0}),
+        ("upshift_1_2_full", "i saw forty four hundred on the tachometer as it changed",
+         {"kind": "engine_speed", "value": 4400.0, "unit": "rpm"}),
+        ("upshift_2_3_medium", "thirty five to thirty seven", {"kind": "shift_speed", "value": 37.0}),
+        ("stall_D", "two and a half grand, too high", {"kind": "stall_speed", "value": 2500.0}),
+        ("engage_drive", "half a sec", {"kind": "engagement_time", "value": 0.5}),
+        ("engage_reverse", "won't go", {"kind": "no_reverse"}),
+        ("selector_linkage", "adjusted right", {"kind": "linkage", "where": "selector", "present": False}),
+        ("throttle_linkage", "adjusted right", {"kind": "linkage", "where": "throttle", "present": False}),
+        ("cruise", "whining, um, not whining, it's more like a shudder", {"kind": "shudder"}),
+    ],
+)  # fmt: skip
+def test_said_at_a_step(matcher: Matcher, step: str, text: str, expected: dict[str, object]) -> None:
+    """What such answers mean at the step: common practice, no source."""
+    match = matcher.match(text, STEPS[step])
+    assert match.decision == "accept" and match.finding is not None
+    assert {key: match.finding.to_json().get(key) for key in expected} == expected
+    assert match.finding.kind != "linkage" or match.finding.where in step
+
+
+@pytest.mark.parametrize(
+    ("step", "text"),
+    [("pressure_line", "the doctor says my blood pressure's too high"),
+     ("upshift_1_2_medium", "you are listening to the morning show, it's twenty past eight")],
+)  # fmt: skip
+def test_a_number_in_other_talk_is_no_entry(matcher: Matcher, step: str, text: str) -> None:
+    assert matcher.match(text, STEPS[step]).decision == "ignore"
 
 
 def test_what_a_fault_lies_beside_is_no_finding(matcher: Matcher) -> None:

@@ -79,8 +79,8 @@ def surrounded(examples: Sequence[Example], seed: int = _SEED) -> list[Example]:
     out: list[Example] = []
     for said, at, meaning in examples:
         if meaning.startswith(f"{COMMAND} ") and at in talk and len(said) <= _REASON:
-            first, _ = (talk[at][int(number)] for number in random.integers(len(talk[at]), size=2))
-            parts = (said, first) if random.random() < _REASON_BEHIND else (first, said)
+            reason = talk[at][int(random.integers(len(talk[at])))]
+            parts = (said, reason) if random.random() < _REASON_BEHIND else (reason, said)
             out.append(([*parts[0], *parts[1]], at, meaning))
     return out
 

@@ -358,7 +358,8 @@ def _measure(
         fits = fits or (unit == "s" and kind == "delayed_engagement")
         return (kind, value, unit) if fits and kind not in _NEVER_AT else None
     wanted = next((k for k in step.kinds if k in MEASURED_KINDS), None) if step is not None else None
-    if unit_said in ("psi", "kPa") or ("where" in slots and unit_said is None and shift is None):
+    at_tap = slots.get("where") not in (None, *LINKAGES)  # "sits between two notches, the lever does"
+    if unit_said in ("psi", "kPa") or (at_tap and unit_said is None and shift is None):
         return "pressure", value, unit_said or "psi"
     if unit_said == "s":
         return "engagement_time", value, "s"

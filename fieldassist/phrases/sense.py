@@ -31,7 +31,7 @@ NUMBER = "<number>"
 REACH = 3
 """Words that the convolution sees together."""
 SHIPPED = Path(__file__).resolve().parent / "sense.npz"
-_NUMBER_WORDS = frozenset((*UNITS, *TEENS, *TENS, "hundred", "thousand"))
+_NUMBER_WORDS = frozenset((*UNITS, *TEENS, *TENS, "hundred", "thousand", "grand", "nought"))
 _ENDINGS = ("ing", "ed", "es", "s")
 _LEAST_STEM = 3
 _APART, _AT_PROCEDURE = 0.5, 0.7
