@@ -207,7 +207,7 @@ def test_tables_fit_a_terminal(capsys: pytest.CaptureFixture[str]) -> None:
     assert "50.0 (9-91)" in out  # FLARE is right, SPEED is wrong
     assert "100.0 (3-557)" in out  # one false entry in 36 s
     assert "held out" in out and "in training" in out
-    assert "whole    57.1   100   100" in out  # four of the seven noisy levels
+    assert "whole   57.1   100   100" in out  # four of the seven noisy levels
 
 
 def test_held_out_orders_are_listed_once() -> None:
