@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import subprocess
 import sys
 from pathlib import Path
@@ -192,7 +194,8 @@ def test_tables_fit_a_terminal(capsys: pytest.CaptureFixture[str]) -> None:
     tasks.append(Task("b", "cruise", "talk", 10.0, -1, "y", 36.0))
     tasks.append(Task("b", "cruise", "talk", 10.0, -1, "z", 36.0, trained=True))
     for number, snr in enumerate(ORDER_SNRS):
-        tasks.append(Task("c", "", "orders", snr, slots='{"size": "small"}' if number < 5 else '{"size": "large"}'))
+        size = "small" if number < 5 else "large"
+        tasks.append(Task("c", "", "orders", snr, slots=json.dumps({"size": size})))
     outcomes: list[dict[str, Any]] = [
         {**heard("accept", {"kind": "flare", "shift": "2-3"}), "seconds": 5.0, "cpu": 0.5, "slots": order}
         for _ in tasks

@@ -61,7 +61,8 @@ def test_any_words_give_a_number_or_none(words: list[str]) -> None:
         ("double five", 55),
         ("two one double oh", 2100), ("four five", 45), ("nineteen oh five", 1905), ("a thousand", 1000),
         ("oh", 0), ("nought", 0), ("three grand", 3000), ("four and a half grand", 4500),
-        ("two point one thousand", 2100), ("one and a quarter", 1.25), ("one and three quarters", 1.75), ("forty", 40), ("two thousand and fifty", 2050),
+        ("two point one thousand", 2100), ("one and a quarter", 1.25), ("one and three quarters", 1.75),
+        ("forty", 40), ("two thousand and fifty", 2050),
     ],
 )  # fmt: skip
 def test_ways_of_the_shop(said: str, value: float) -> None:

@@ -350,7 +350,8 @@ def _shift_speed(signature: Signature, finding: Finding, at: Condition, context:
         return 1.0, []
     measured = measured_shift(finding)
     if measured is not None and not is_limit(schedule, measured):  # it did go down
-        return (0.0, [(1.0, signature.said_absent("no_kickdown", at))]) if measured.throttle == "full" else (1.0, [])
+        floored = measured.throttle == "full"
+        return (0.0, [(1.0, signature.said_absent("no_kickdown", at))]) if floored else (1.0, [])
     early, late = _against(mph(finding.value, finding.unit), band, READING_ERROR)
     normal = 1.0 - early - late
     base = normal + (early - normal) + (late - normal)

@@ -232,7 +232,8 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
         late = shift is not None or (at_shift and not engaged)
         kind = shifting if late else "delayed_engagement" if engaged or at_engagement else None
     kinds = step.kinds if step is not None else ()
-    if kind == "no_drive" and (slots.get("range") or (step.range if step and "no_reverse" in kinds else None)) == "R":
+    tried = step.range if step is not None and "no_reverse" in kinds else None
+    if kind == "no_drive" and slots.get("range", tried) == "R":
         kind = "no_reverse"
     if kind == "slip" and shift is not None and step is not None and step.procedure == "upshift":
         kind = "flare"  # a slip while the shift is made is what the step calls a flare

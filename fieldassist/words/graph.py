@@ -52,7 +52,7 @@ _SEARCH = {
 the lattice would take seconds to reduce, so only words count, and it has a bound. With other talk at
 8.5 nats the way through the filler was lost in 22 % of read speech within the usual beam of 13, in 7 % within 16.
 The network takes a quarter less time over 60 frames at once than over 20, and nobody waits for words before an
-utterance is over. What was searched is pruned every 5 frames instead of 25: 7 MB less, for a twentieth more time."""
+utterance is over. What was searched is pruned every 5 frames instead of 25: 7 MB less, a twentieth more time."""
 
 _COMMON_WORDS = Path(__file__).resolve().parent / "other_talk.txt"
 
