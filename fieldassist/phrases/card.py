@@ -82,7 +82,7 @@ def card(phrases: PhraseSet, step: Step | None = None, examples: int = 4) -> tup
         sections.append(Section("What you read off", measured))
     if step is None:
         sections.append(Section("Under what condition, before or after it", places))
-    sections.append(Section("Commands, each said alone", commands))
+    sections.append(Section("Commands, alone or with a reason", commands))
     sections.append(
         Section("To put right what was read back", (Line("change", ("no, make that two three", "i mean third")),))
     )
