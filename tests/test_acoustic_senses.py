@@ -45,3 +45,13 @@ def test_words_that_are_like_others_mean_the_same(monkeypatch):
         shares = model.shares([(w, 1.0) for w in sentence(random, LIKE[word], denied)], "upshift")
         right.append(max(shares, key=shares.get) == (f"no {MEANS[word]}" if denied else MEANS[word]))
     assert np.mean(right) > 0.9  # by chance: one in eight
+
+
+def test_commands_are_learned_with_talk_beside_them():
+    skip, lunch, bus = ["skip", "it"], ["where", "is", "lunch"], ["that", "bus", "again"]
+    examples = [
+        (skip, "upshift", "command skip"), (lunch, "upshift", "talk"), (bus, "cruise", "talk"),
+        (skip, "stall", "command skip"), (["it", "slips"], "upshift", "slip"),
+    ]  # fmt: skip
+    ((said, at, meaning),) = senses.surrounded(examples)  # at the stall nothing else is said
+    assert (at, meaning) == ("upshift", "command skip") and said in ([*skip, *lunch], [*lunch, *skip])
