@@ -46,7 +46,7 @@ GRAPH_VERSION = 4
 
 _SEARCH = {
     "phone-determinize": "false", "beam": "15.0", "max-active": "2500", "lattice-beam": "7.0",
-    "max-mem": "5000000", "frames-per-chunk": "60", "prune-interval": "5",
+    "max-mem": "2000000", "frames-per-chunk": "60", "prune-interval": "5",
 }  # fmt: skip
 """Settings of the decoder. Through the filler lead as many ways as there are chains of phones; told apart by them
 the lattice would take seconds to reduce, so only words count, and it has a bound. With other talk at
