@@ -68,10 +68,10 @@ def word_vectors(words: Sequence[str]) -> Floats:
     return np.asarray(centred @ main.T * _SPREAD, np.float32)
 
 
-def surrounded(examples: Sequence[Example], seed: int = _SEED) -> list[Example]:
+def surrounded(examples: Sequence[Example]) -> list[Example]:
     """Return each command once more with talk of its procedure before or behind it: "skip it, there's a bus behind
     us"."""
-    random = np.random.default_rng(seed)
+    random = np.random.default_rng(_SEED)
     talk: dict[str, list[Sequence[str]]] = {}
     for said, at, meaning in examples:
         if meaning == TALK and len(said) <= _REASON:

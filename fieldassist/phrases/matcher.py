@@ -243,7 +243,8 @@ class Matcher:
         for length in range(1, min(len(words), LONGEST_COMMAND) + 1):
             for name, automaton in self._commands.items():
                 likely = shares.get(f"{COMMAND} {name}", 0.0)
-                if length >= 2 and self._enough(name, length, likely) and automaton.accepts(tuple(words[:length])):
+                enough = length >= LEAST_COMMAND or name in SHORT_COMMANDS or likely >= LEAST_LIKELY
+                if length >= 2 and enough and automaton.accepts(tuple(words[:length])):
                     found.append((True, length, name))
                 told = likely >= (LIKELY_COMMAND if length == 1 else LEAST_LIKELY)
                 if told and automaton.accepts(tuple(words[-length:])):
@@ -251,10 +252,6 @@ class Matcher:
         if len({name for _, _, name in found}) > 1:  # "hang on, back to the previous step": nothing is held
             found = [each for each in found if each[2] != "hold"]
         return max(found, key=lambda each: each[:2])[2] if found else None
-
-    @staticmethod
-    def _enough(name: str, length: int, likely: float) -> bool:
-        return length >= LEAST_COMMAND or name in SHORT_COMMANDS or likely >= LEAST_LIKELY
 
     @cached_property
     def _commands(self) -> dict[str, Automaton]:

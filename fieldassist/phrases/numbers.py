@@ -27,7 +27,8 @@ WORDS: frozenset[str] = frozenset((*UNITS, *TEENS, *TENS, *ZEROS, *REPEATS, *JOI
 """Every word that can be part of a number."""
 
 _AND_PARTS = {("a", "half"): 0.5, ("a", "quarter"): 0.25, ("three", "quarters"): 0.75}
-_PARTS = frozenset(("half", "quarter", "quarters"))
+_BEFORE_THOUSANDS = frozenset(("half", "quarter", "quarters", *UNITS))
+"""Last words of a number that is no whole one and is counted in thousands."""
 LARGEST = 99_999
 _NEAR = 0.12
 """Share by which two numbers differ at most that are tries at one."""
@@ -44,7 +45,7 @@ def read_number(words: str | Sequence[str]) -> float | None:
         return None
     if tokens in (["half"], ["a", "half"], ["half", "a"]):
         return 0.5
-    if len(tokens) > 2 and tokens[-1] == "thousand" and tokens[-2] in _PARTS | UNITS.keys():
+    if len(tokens) > 2 and tokens[-1] == "thousand" and tokens[-2] in _BEFORE_THOUSANDS:
         thousands = read_number(tokens[:-1])  # "two and a half thousand", "two point one thousand"
         if thousands is not None and thousands % 1:
             return round(thousands * 1000, 3)
