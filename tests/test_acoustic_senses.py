@@ -1,26 +1,23 @@
-"""Learning what words speak for: what is learned of a word holds for words like it."""
+"""Learning what words speak for: their features, and the encoder that knows words by what they are like."""
 
 from __future__ import annotations
+
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 torch = pytest.importorskip("torch")
 
-from fieldassist.acoustic import senses  # noqa: E402
-from fieldassist.phrases.sense import not_learned  # noqa: E402
+from fieldassist.acoustic import encoder, senses, utterances  # noqa: E402
+from fieldassist.errors import UserError  # noqa: E402
+from fieldassist.phrases.hashing import hashed  # noqa: E402
+from fieldassist.phrases.sense import not_learned, surely  # noqa: E402
 
 LIKE = {"bang": "wallop", "glide": "float", "whine": "howl", "drip": "weep"}
 MEANS = {"bang": "harsh", "glide": "normal", "whine": "noise", "drip": "leak"}
 ROUND = ("it", "was", "quite", "now", "here", "there", "then", "again")
-
-
-def vectors(words):
-    """Vectors drawn at random; the words of a pair lie near each other."""
-    random = np.random.default_rng(1)
-    drawn = {word: random.normal(size=32) for word in sorted({*ROUND, *LIKE, "not"})}
-    near = {other: drawn[word] + 0.05 * random.normal(size=32) for word, other in LIKE.items()}
-    return np.array([{**drawn, **near}[word] for word in words], np.float32)
+TALK = ("the bus is late", "where shall we eat", "rain tomorrow they say", "my sister has moved to the coast")
 
 
 def sentence(random, word, denied):
@@ -28,23 +25,95 @@ def sentence(random, word, denied):
     return [*before, *(["not"] if denied else []), word, *after]
 
 
-def test_words_that_are_like_others_mean_the_same(monkeypatch):
-    monkeypatch.setattr(senses, "word_vectors", vectors)
-    monkeypatch.setattr(senses, "_LENGTH", 32)
-    random = np.random.default_rng(2)
-    examples = []
-    for _ in range(800):
+def drawn(random, count, words):
+    out = []
+    for _ in range(count):
         word, denied = random.choice(list(LIKE)), random.random() < 0.4
         means = f"no {MEANS[word]}" if denied else MEANS[word]
-        examples.append((sentence(random, word, denied), "upshift", means))
-    model = senses.train(examples, LIKE.values())
+        out.append((sentence(random, words.get(word, word), denied), "upshift", means))
+    return out
+
+
+def share_right(model, examples):
+    found = [model.shares([surely(said)], at)[0] for said, at, _ in examples]
+    return np.mean([max(f, key=f.get) == means for f, (_, _, means) in zip(found, examples, strict=True)])
+
+
+def test_what_features_speak_for_is_learned():
+    examples = drawn(np.random.default_rng(2), 800, {})
+    model = senses.train(examples, None)
     assert not_learned(model, examples) == []
-    right = []
-    for _ in range(200):
-        word, denied = random.choice(list(LIKE)), random.random() < 0.4
-        shares = model.shares([(w, 1.0) for w in sentence(random, LIKE[word], denied)], "upshift")
-        right.append(max(shares, key=shares.get) == (f"no {MEANS[word]}" if denied else MEANS[word]))
-    assert np.mean(right) > 0.9  # by chance: one in eight
+    assert share_right(model, drawn(np.random.default_rng(3), 200, {})) > 0.95  # by chance: one in eight
+    assert share_right(model, drawn(np.random.default_rng(3), 200, LIKE)) < 0.4
+
+
+def beginning():
+    """A transformer drawn at random that has read nothing, but whose vectors of the words of a pair lie near each
+    other."""
+    random = np.random.default_rng(1)
+    width, inner = 48, 32
+    shapes = {
+        "asked": (3 * width, width),
+        "joined": (width, width),
+        "inner": (inner, width),
+        "outer": (width, inner),
+    }
+    out = {"positions": 0.02 * random.normal(size=(48, width)), "gain": np.ones(width), "shift": np.zeros(width)}
+    for layer in range(3):
+        for name, shape in shapes.items():
+            out[f"{layer}.{name}"] = 0.1 * random.normal(size=shape)
+            out[f"{layer}.{name}_bias"] = np.zeros(shape[0])
+        for name in ("norm_one", "norm_two"):
+            out |= {f"{layer}.{name}": np.ones(width), f"{layer}.{name}_bias": np.zeros(width)}
+    letters = "abcdefghijklmnopqrstuvwxyz'"
+    pieces = ["[CLS]", "[SEP]", "[MASK]", *letters, *(f"##{each}" for each in letters), *ROUND, "not", "upshift"]
+    pieces += [word for pair in LIKE.items() for word in pair]
+    vectors = {piece: random.normal(size=width) for piece in pieces}
+    vectors |= {other: vectors[word] + 0.05 * random.normal(size=width) for word, other in LIKE.items()}
+    out["words"] = np.array([vectors[piece] for piece in pieces])
+    return {k: v.astype(np.float16) for k, v in out.items()}, {piece: at for at, piece in enumerate(pieces)}
+
+
+def test_words_that_are_like_others_mean_the_same(monkeypatch, tmp_path):
+    monkeypatch.setattr(utterances, "_encoder", beginning)
+    examples = drawn(np.random.default_rng(2), 1500, {})
+    examples += [(text.split(), "upshift", "talk") for text in TALK] * 10
+    arrays = utterances.prepare(examples, LIKE.values(), (), TALK)
+    assert list(arrays["pieces"]) == sorted(arrays["pieces"], key=lambda piece: int(hashed([piece])[0]))
+    np.savez(tmp_path / "material.npz", **arrays)
+    plan = encoder.Plan(
+        teachers=1,
+        rounds=6,
+        rate=3e-3,
+        student_rate=3e-3,
+        layers=(0, 2),
+        inner=16,
+        vector=32,
+        seconds=8.0,
+        batch=32,
+    )
+    material = encoder.load_material(tmp_path / "material.npz")
+    model = senses.train(examples, encoder.train(material, plan, "cpu"))
+    assert share_right(model, drawn(np.random.default_rng(3), 200, {})) > 0.95
+    assert share_right(model, drawn(np.random.default_rng(3), 200, LIKE)) > 0.8
+
+
+@pytest.mark.parametrize("content", [b"", b"words", None])
+def test_another_file_than_the_stages_is_told(content: bytes | None, tmp_path: Path) -> None:
+    path = tmp_path / "material.npz"
+    if content is None:
+        np.savez(path, words=np.zeros(3))
+    else:
+        path.write_bytes(content)
+    with pytest.raises(UserError, match=r"material\.npz: (cannot be read|expected a file of the stage)"):
+        encoder.load_material(path)
+
+
+def test_words_that_sound_alike_are_found():
+    words = ["[unk]", "low", "blow", "no", "shudder", "judder", "parliament"]
+    alike = utterances._alike(words, {"low", "blow", "shudder", "judder"})
+    assert alike[1, 0] == 2 and alike[3, 0] == 1 and alike[4, 0] == 5
+    assert set(alike[6]) == {0} == set(alike[0])
 
 
 def test_commands_are_learned_with_talk_beside_them():

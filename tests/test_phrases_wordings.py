@@ -22,8 +22,9 @@ from fieldassist.finding import KINDS, Finding
 from fieldassist.phrases import Matcher, load_phrases
 from fieldassist.phrases.automaton import Arc, Tag, compile_grammar
 from fieldassist.phrases.compose import Composed
+from fieldassist.phrases.encoder import Said
 from fieldassist.phrases.own_words import agreement, meant, without_strays
-from fieldassist.phrases.sense import _DECAY, learn, not_learned
+from fieldassist.phrases.sense import _DECAY, SenseModel, learn, not_learned
 from fieldassist.phrases.wordings import COMMANDS, FILE, Wording, read_wordings
 from fieldassist.resources import shipped
 
@@ -103,7 +104,7 @@ def test_a_missing_file_is_told(tmp_path: Path) -> None:
 
 
 @settings(max_examples=60, deadline=None)
-@given(text=st.text('wording=[]{}",\'#\\ \nat3', max_size=40))
+@given(text=st.text("wording=[]{}\",'#\\ \nat3", max_size=40))
 def test_any_text_is_read_or_told(text: str, tmp_path_factory: pytest.TempPathFactory) -> None:
     path = tmp_path_factory.getbasetemp() / FILE
     path.write_text(f"wording = [{text}", encoding="utf-8")
@@ -157,6 +158,10 @@ def described(words: tuple[str, ...], place: str) -> dict[str, float]:
     }  # fmt: skip
 
 
+def shares_of(model: SenseModel, said: Said, place: str) -> dict[str, float]:
+    return model.shares([said], place)[0]
+
+
 EXAMPLES = drawn(2500)
 MODEL = learn(EXAMPLES)
 MEAN_APART, MOST_APART = 0.02, 0.1
@@ -185,7 +190,7 @@ def test_probabilities_are_near_those_of_the_best_weights() -> None:
 
     best = minimize(loss, np.zeros(len(keys) * len(TRUTH)), jac=True, method="L-BFGS-B", options={"maxiter": 2000})
     wanted = chances(best.x.reshape(len(keys), len(TRUTH)))
-    shares = [MODEL.shares([(word, 1.0) for word in words], place) for words, place, _ in EXAMPLES]
+    shares = [shares_of(MODEL, [(word, 1.0) for word in words], place) for words, place, _ in EXAMPLES]
     found = np.array([[each[meaning] for meaning in TRUTH] for each in shares])
     apart = np.abs(found - wanted)
     assert apart.mean() < MEAN_APART and apart.max() < MOST_APART
@@ -207,9 +212,9 @@ def test_a_model_is_learned_on_and_keeps_what_it_knew() -> None:
     more = [(("grip", "quilt"), "hold", "bind"), (("quilt",), "hold", "bind")]
     both = learn(more, base)
     assert both.meanings == (*base.meanings, "bind")
-    assert both.shares(surely("quilt"), "hold")["bind"] > 0.6 > base.known(surely("quilt"))
+    assert shares_of(both, surely("quilt"), "hold")["bind"] > 0.6 > base.known(surely("quilt"))
     for words in (("bang", "calm"), ("drop", "hum")):
-        before, after = base.shares(surely(*words), "upshift"), both.shares(surely(*words), "upshift")
+        before, after = shares_of(base, surely(*words), "upshift"), shares_of(both, surely(*words), "upshift")
         assert max(before, key=lambda each: before[each]) == max(after, key=lambda each: after[each])
     assert not_learned(base, [*EXAMPLES[:600], *more]) == more and not_learned(both, more) == []
 
@@ -220,34 +225,34 @@ def test_a_model_is_learned_on_and_keeps_what_it_knew() -> None:
     st.sampled_from([*PLACES, "elsewhere"]),
 )
 def test_shares_sum_to_one(said: list[tuple[str, float]], place: str) -> None:
-    shares = MODEL.shares(said, place)
+    shares = shares_of(MODEL, said, place)
     assert set(shares) == set(TRUTH) and all(share >= 0 for share in shares.values())
     assert sum(shares.values()) == pytest.approx(1.0, abs=1e-5)
     assert 0.0 <= MODEL.known(said) <= 1.0
 
 
 def test_words_that_no_example_has_change_nothing() -> None:
-    assert MODEL.shares(surely("zebra", "quilt"), "hold") == MODEL.shares([], "hold")
-    assert MODEL.shares(surely("bang", "zebra"), "hold") == MODEL.shares(surely("bang", "quilt"), "hold")
+    assert shares_of(MODEL, surely("zebra", "quilt"), "hold") == shares_of(MODEL, [], "hold")
+    assert shares_of(MODEL, surely("bang", "zebra"), "hold") == shares_of(MODEL, surely("bang", "quilt"), "hold")
     said = surely("bang", "drop")
-    assert MODEL.shares(surely("uh", "bang", "[unk]", "um", "drop"), "hold") == MODEL.shares(said, "hold")
+    assert shares_of(MODEL, surely("uh", "bang", "[unk]", "um", "drop"), "hold") == shares_of(MODEL, said, "hold")
     assert MODEL.known(surely("bang", "zebra", "uh", "[unk]")) == 0.5
     assert MODEL.known([]) == 0.0
 
 
 def test_an_uncertain_word_counts_less() -> None:
-    harsh = [MODEL.shares([("bang", sure)], "hold")["harsh"] for sure in (0.0, 0.3, 0.6, 1.0)]
+    harsh = [shares_of(MODEL, [("bang", sure)], "hold")["harsh"] for sure in (0.0, 0.3, 0.6, 1.0)]
     assert harsh == sorted(harsh) and harsh[-1] > harsh[0] + 0.2
-    assert harsh[0] == pytest.approx(MODEL.shares(surely("zebra"), "hold")["harsh"])
+    assert harsh[0] == pytest.approx(shares_of(MODEL, surely("zebra"), "hold")["harsh"])
 
 
 def test_endings_and_numbers_make_no_difference() -> None:
     examples = [(("slipped", "at", "forty", "five"), "hold", "slip"), (("fine", "at", "ten"), "hold", "normal")]
     model = learn(examples * 3)
-    wanted = model.shares(surely("slipped", "at", "forty", "five"), "hold")
+    wanted = shares_of(model, surely("slipped", "at", "forty", "five"), "hold")
     for other in (("slipping", "at", "nine"), ("slips", "at", "two", "thousand")):
-        assert model.shares(surely(*other), "hold") == wanted
-    assert wanted["slip"] > 0.5 > model.shares(surely("fine", "at", "sixty"), "hold")["slip"]
+        assert shares_of(model, surely(*other), "hold") == wanted
+    assert wanted["slip"] > 0.5 > shares_of(model, surely("fine", "at", "sixty"), "hold")["slip"]
 
 
 # --- what the words speak for, against the grammars
@@ -361,7 +366,8 @@ def write_own(home: Path, text: str) -> None:
 def test_a_shops_own_wording_is_understood(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FIELDASSIST_HOME", str(tmp_path))
     text, step = "went rubber banding on me", STEPS["upshift_2_3_light"]
-    assert Matcher(load_phrases()).match(text, step).finding is None
+    before = Matcher(load_phrases()).match(text, step).finding
+    assert before is None or before.kind != "flare"
     write_own(
         tmp_path,
         """wording = [

@@ -18,7 +18,12 @@ In their order:
 
 and, whenever the example wordings were changed:
 
-    senses --words FREQUENT.txt --out fieldassist/phrases/sense.npz   which words speak for what
+    senses --out fieldassist/phrases/sense.npz                        which words speak for what
+
+and, when they have become many more, what whole utterances speak for:
+
+    utterances --words FREQUENT.txt --text BOOK.txt --out utterances.npz
+    encoder utterances.npz --out fieldassist/phrases/encoder.npz
 
 Nothing of an earlier model is needed: Kokoro says how long each phone of its speech lasts, a small first network
 learns from that and finds the phones in all other clips. Rendering goes at a hundred times real time
@@ -33,6 +38,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from fieldassist.errors import UserError
+from fieldassist.phrases.sense import Example
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -131,8 +137,19 @@ def main(argv: Sequence[str] | None = None) -> int:
     graph.add_argument("--model", type=Path, required=True, help="model folder whose graph is written anew")
 
     senses = stages.add_parser("senses", help="what words speak for, from example wordings")
-    senses.add_argument("--words", type=Path, required=True, help="frequent words, most frequent first")
     senses.add_argument("--out", type=Path, required=True)
+
+    utterances = stages.add_parser("utterances", help="what the encoder is trained on")
+    utterances.add_argument("--words", type=Path, required=True, help="frequent words, most frequent first")
+    utterances.add_argument("--text", type=Path, action="append", default=[], help="plain text in English")
+    utterances.add_argument("--out", type=Path, required=True)
+
+    encoder = stages.add_parser("encoder", help="train what reads whole utterances")
+    encoder.add_argument("utterances", type=Path, help="made by the stage utterances")
+    encoder.add_argument("--device", default="cuda")
+    encoder.add_argument("--seconds", type=float, default=300.0, help="for the small one, after the large ones")
+    encoder.add_argument("--seed", type=int, default=0)
+    encoder.add_argument("--out", type=Path, required=True)
     args = parser.parse_args(arguments)
     stage: Callable[[argparse.Namespace], None] = globals()[f"_{args.stage}"]
     try:
@@ -288,24 +305,50 @@ def _graph(args: argparse.Namespace) -> None:
         print(f"pronounced by guess: {', '.join(guessed)}")
 
 
+def _examples() -> tuple[Path, list[Example]]:
+    """The shipped examples and their file."""
+    from fieldassist.phrases.matcher import example
+    from fieldassist.phrases.wordings import FILE, read_wordings
+    from fieldassist.resources import shipped
+
+    path = shipped("grammars") / FILE
+    return path, [example(each) for each in read_wordings(path)]
+
+
 def _senses(args: argparse.Namespace) -> None:
     import hashlib
     from dataclasses import replace
 
     from fieldassist.acoustic.senses import train
-    from fieldassist.acoustic.texts import frequent_words
-    from fieldassist.phrases import load_phrases
-    from fieldassist.phrases.matcher import example
+    from fieldassist.phrases.encoder import load
     from fieldassist.phrases.sense import save
-    from fieldassist.phrases.wordings import FILE, read_wordings
-    from fieldassist.resources import shipped
 
-    path = shipped("grammars") / FILE
-    examples = [example(each) for each in read_wordings(path)]
-    words = {*frequent_words(args.words, 8000), *load_phrases().automaton.words}
-    model = replace(train(examples, words), source=hashlib.sha256(path.read_bytes()).hexdigest())
+    path, examples = _examples()
+    model = replace(train(examples, load()), source=hashlib.sha256(path.read_bytes()).hexdigest())
     save(model, args.out)
     print(f"{args.out}: {len(examples)} examples, {len(model.features)} features, {len(model.meanings)} meanings")
+
+
+def _utterances(args: argparse.Namespace) -> None:
+    import numpy as np
+
+    from fieldassist.acoustic.texts import frequent_words, general_sentences
+    from fieldassist.acoustic.utterances import prepare
+    from fieldassist.phrases import load_phrases
+
+    _, examples = _examples()
+    hearable, frequent = load_phrases().automaton.words, frequent_words(args.words, 12_000)
+    arrays = prepare(examples, hearable, frequent, general_sentences(args.text))
+    np.savez_compressed(args.out, **arrays)  # type: ignore[arg-type]
+    counts = ", ".join(f"{len(arrays[f'{name}_begins']) - 1} {name}" for name in ("examples", "drawn", "talk"))
+    print(f"{args.out}: {counts}, {len(arrays['pieces'])} pieces of words")
+
+
+def _encoder(args: argparse.Namespace) -> None:
+    from fieldassist.acoustic.encoder import Plan, load_material, train
+    from fieldassist.phrases.encoder import save
+
+    save(train(load_material(args.utterances), Plan(seconds=args.seconds), args.device, args.seed), args.out)
 
 
 if __name__ == "__main__":

@@ -49,8 +49,9 @@ PER_SENSE = 0.25
 """The same for each nat of the log odds that the words speak for another sense."""
 MOST_AGAINST_GRAMMAR = -0.8
 """The most, in nats, that words speak against a sentence that stands in the grammar as it was said."""
-GAINSAID = 0.25
-"""Probability by the words alone below which what the grammars made of them is not taken."""
+GAINSAID, GAINSAID_AS_IT_STANDS = 0.25, 0.05
+"""Probability by the words alone below which what the grammars made of them is not taken; the same where it stands
+in them word for word: "a bit soft but fine otherwise"."""
 MOSTLY_TALK = 0.6
 """Probability of talk above which that is not asked back either."""
 HARDLY_HEARD = 0.7
@@ -158,7 +159,9 @@ class Matcher:
             return match
         agreed = agreement(Composed((match.finding,)), shares) if match.finding is not None else 1.0
         takes_back = match.command == "no" and match.finding is None and bool(match.changes)
-        gainsaid = agreed < GAINSAID or (takes_back and _says_more(shares))
+        as_it_stands = bool(useful) and _word_for_word(useful[0].alignment, useful[0].heard)
+        gainsaid = agreed < (GAINSAID_AS_IT_STANDS if as_it_stands else GAINSAID)
+        gainsaid = gainsaid or (takes_back and _says_more(shares))
         good = match.finding is not None and is_good(match.finding)
         rather_talk = log_odds(agreed) < decision.needed_odds(other_talk, _confidences(heard), good)
         if match.decision == "accept" and not gainsaid and not rather_talk:
@@ -169,7 +172,7 @@ class Matcher:
         wrong = gainsaid and match.finding is not None
         if rather_talk or (wrong and shares.get(TALK, 0.0) > MOSTLY_TALK):
             return Match("ignore", score=match.score, margin=match.margin, understood=match.understood)
-        return _asked_back(match) if wrong and not _word_for_word(useful[0].alignment, useful[0].heard) else match
+        return _asked_back(match) if wrong and not as_it_stands else match
 
     def _shares(self, heard: str | Hypothesis, step: Step | None) -> Shares:
         """Return what the words speak for at a step, over the engine's readings; nothing without examples."""
@@ -177,10 +180,10 @@ class Matcher:
         total = sum(share for _, share in versions)
         if self._sense is None or step is None or total <= 0.0:
             return {}
+        said = [[(word.text, word.confidence) for word in words] for words, _ in versions]
         out: dict[str, float] = defaultdict(float)
-        for words, share in versions:
-            said = [(word.text, word.confidence) for word in words]
-            for meaning, part in self._sense.shares(said, step.procedure).items():
+        for shares, (_, share) in zip(self._sense.shares(said, step.procedure), versions, strict=True):
+            for meaning, part in shares.items():
                 out[meaning] += part * share / total
         return out
 

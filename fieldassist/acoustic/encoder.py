@@ -1,0 +1,396 @@
+"""Trains the encoder of `phrases.encoder`: large ones learn from the examples, and a small one from them.
+
+The large ones go on from a sentence encoder (W. Wang et al., "MiniLM", NeurIPS 2020, trained for sentences as in
+N. Reimers, I. Gurevych, "Sentence-BERT", EMNLP 2019). The small one, with some of its layers, half their inner
+width and shorter vectors of pieces, learns what they make together of the examples, of sentences drawn like them,
+and of examples at a procedure where nobody said them (G. Hinton, O. Vinyals, J. Dean, "Distilling the Knowledge in
+a Neural Network", arXiv:1503.02531, 2015). Both also see other talk, its words taken for hearable ones that sound
+alike, as an engine hears it.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+from zipfile import BadZipFile
+
+import numpy as np
+import numpy.typing as npt
+import torch
+from torch import Tensor, nn
+from torch.nn import functional
+
+from fieldassist.errors import UserError
+from fieldassist.phrases.encoder import BEGIN, BETWEEN, HEADS, HIDDEN, LONGEST, Encoder, Layer, rounded
+from fieldassist.phrases.hashing import hashed
+from fieldassist.phrases.search import Floats
+from fieldassist.phrases.wordings import TALK
+
+Material = Mapping[str, npt.NDArray[np.generic]]
+"""What `acoustic.utterances.prepare` returns."""
+Places = npt.NDArray[np.integer]
+"""The number of the procedure of each sentence of a list."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How it is trained."""
+
+    teachers: int = 3
+    rounds: int = 5
+    """Over the examples, of each teacher."""
+    rate: float = 1.2e-4
+    layers: tuple[int, ...] = (0, 1, 2, 4)
+    """Of the teachers', that the student begins with."""
+    inner: int = 768
+    vector: int = 128
+    seconds: float = 300.0
+    """Of the student."""
+    student_rate: float = 3e-4
+    batch: int = 128
+    """Of a teacher; a student's are twice as large."""
+    talk: float = 0.3
+    """Stretches of other talk for each example of a teacher's batch."""
+
+
+_STUDENT_TALK, _STUDENT_EXAMPLES = 0.15, 0.6
+"""Share of the student's batches that are other talk; of the examples as they are among the rest."""
+_TOLD = 0.3
+"""How much the student goes by what an example means, and not by what the teachers make of it."""
+_VARIED, _LEFT_OUT, _DOUBTED, _MISHEARD = 0.6, 0.03, 0.1, 0.05
+"""Share of sentences whose words are varied; there of words left out, doubted, taken for others like them."""
+_TALK_MISHEARD, _TALK_DOUBTED, _LEAST_SURE = 0.3, 0.5, 0.3
+_SMOOTH, _DECAY, _STEEPEST = 0.02, 0.01, 1.0
+_SWAPPED = 9
+"""Seed of the procedures that examples are put to."""
+
+
+class _Layer(nn.Module):  # type: ignore[misc]
+    def __init__(self, base: Mapping[str, Tensor], inner: int) -> None:
+        """inner: how many of the inner units to keep, those with the largest weights."""
+        super().__init__()
+        units = base["inner"].norm(dim=1) * base["outer"].norm(dim=0)
+        kept = units.topk(inner).indices.sort().values
+        self.asked = _linear(base["asked"], base["asked_bias"])
+        self.joined = _linear(base["joined"], base["joined_bias"])
+        self.inner = _linear(base["inner"][kept], base["inner_bias"][kept])
+        self.outer = _linear(base["outer"][:, kept], base["outer_bias"])
+        self.norm_one = _norm(base["norm_one"], base["norm_one_bias"])
+        self.norm_two = _norm(base["norm_two"], base["norm_two_bias"])
+
+    def forward(self, state: Tensor, there: Tensor, drop: float) -> Tensor:
+        count, length, width = state.shape
+        parts = self.asked(state).view(count, length, 3, HEADS, width // HEADS).permute(2, 0, 3, 1, 4)
+        seen = functional.scaled_dot_product_attention(*parts, attn_mask=there[:, None, None, :], dropout_p=drop)
+        seen = self.joined(seen.transpose(1, 2).reshape(count, length, width))
+        state = self.norm_one(state + functional.dropout(seen, drop, self.training))
+        inner = self.outer(functional.gelu(self.inner(state), approximate="tanh"))
+        out = self.norm_two(state + functional.dropout(inner, drop, self.training))
+        assert isinstance(out, Tensor)
+        return out
+
+
+class _Network(nn.Module):  # type: ignore[misc]
+    """The encoder, for training."""
+
+    def __init__(self, base: Mapping[str, Tensor], hidden: int, meanings: int, plan: Plan | None) -> None:
+        """hidden: row of the piece that stands for none; plan: None for a teacher."""
+        super().__init__()
+        count = len({name.split(".")[0] for name in base if "." in name})
+        width = base["words"].shape[1]
+        self.hidden, self.drop = hidden, 0.1 if plan is None else 0.05
+        if plan is None:
+            self.vectors, self.widen = nn.Embedding.from_pretrained(base["words"], freeze=False), None
+        else:  # principal components
+            middle = base["words"].mean(0)
+            main = torch.linalg.svd(base["words"] - middle, full_matrices=False)[2][: plan.vector]
+            self.vectors = nn.Embedding.from_pretrained((base["words"] - middle) @ main.T, freeze=False)
+            self.widen = _linear(main.T, middle)
+        self.positions = nn.Parameter(base["positions"].clone())
+        self.norm = _norm(base["gain"], base["shift"])
+        chosen = tuple(range(count)) if plan is None else plan.layers
+        parts = [{k.partition(".")[2]: v for k, v in base.items() if k.startswith(f"{at}.")} for at in chosen]
+        inner = [len(part["inner"]) if plan is None else plan.inner for part in parts]
+        self.layers = nn.ModuleList(_Layer(part, size) for part, size in zip(parts, inner, strict=True))
+        self.out = nn.Linear(width, meanings)
+
+    def forward(self, rows: Tensor, sure: Tensor) -> Tensor:
+        drop = self.drop if self.training else 0.0
+        there = rows >= 0
+        given, share = self.vectors(rows.clamp_min(0)), sure[..., None]
+        state = share * given + (1 - share) * self.vectors.weight[self.hidden]
+        if self.widen is not None:
+            state = self.widen(state)
+        state = functional.dropout(self.norm(state + self.positions[: rows.shape[1]]), drop, self.training)
+        for layer in self.layers:
+            state = layer(state, there, drop)
+        mean = (state * there[..., None]).sum(1) / there.sum(1, keepdim=True)
+        scores = self.out(functional.dropout(mean, drop, self.training).float())
+        assert isinstance(scores, Tensor)
+        return scores
+
+
+class _Sentences:
+    """One of the material's lists, laid out in batches."""
+
+    def __init__(self, material: Material, name: str, device: torch.device) -> None:
+        self.words, self.begins = material[name], material[f"{name}_begins"].astype(np.int64)
+        self.talk, self.device = name == "talk", device
+        spelt, begins = material["spelt"].tolist(), material["spelt_begins"]
+        self.spelt = [spelt[one:other] for one, other in pairwise(begins)]
+        self.alike, self.known = material["alike"].tolist(), material["known"].tolist()
+        pieces = {str(piece): row for row, piece in enumerate(material["pieces"])}
+        self.begin, self.between = pieces[BEGIN], pieces[BETWEEN]
+        places = material["procedure_begins"]
+        self.leads = [
+            [self.begin, *(p for word in material["procedure"][one:other] for p in self.spelt[word]), self.between]
+            for one, other in pairwise(places)
+        ]
+        self.at = material.get(f"{name}_at")
+        self.lengths = np.array([
+            sum(len(self.spelt[word]) for word in self.words[one:other])
+            for one, other in pairwise(self.begins)
+        ])  # fmt: skip
+
+    def __len__(self) -> int:
+        return len(self.begins) - 1
+
+    def batch(
+        self, numbers: npt.NDArray[np.int64], random: np.random.Generator | None, at: Places | None
+    ) -> tuple[Tensor, Tensor]:
+        """Pieces and how surely each was heard, (numbers, longest); -1 is none. `random`: varied by it; `at`: the
+        procedure of each sentence of the list, drawn where there is none."""
+        lines = []
+        for number in numbers:
+            if at is not None:
+                lead = self.leads[int(at[number])]
+            else:
+                assert random is not None
+                lead = self.leads[int(random.integers(len(self.leads)))]
+            line = [(piece, 1.0) for piece in lead]
+            varied = random is not None and (self.talk or random.random() < _VARIED)
+            for word in self.words[self.begins[number] : self.begins[number + 1]].tolist():
+                sure = 1.0
+                if varied:
+                    assert random is not None
+                    heard = self._misheard(word, random)
+                    if heard is None:
+                        continue
+                    word, sure = heard
+                line += [(piece, sure) for piece in self.spelt[word]]
+            lines.append([*line[: LONGEST - 1], (self.between, 1.0)])
+        longest = max(map(len, lines))
+        rows = np.full((len(lines), longest), -1, np.int64)
+        sures = np.ones((len(lines), longest), np.float32)
+        for place, line in enumerate(lines):
+            rows[place, : len(line)] = [piece for piece, _ in line]
+            sures[place, : len(line)] = [sure for _, sure in line]
+        return torch.from_numpy(rows).to(self.device), torch.from_numpy(sures).to(self.device)
+
+    def _misheard(self, word: int, random: np.random.Generator) -> tuple[int, float] | None:
+        """A word as an engine might hear it and how surely, None if not at all."""
+        chance, doubted = random.random(), _LEAST_SURE + (1 - _LEAST_SURE) * random.random()
+        other = self.alike[word][int(random.integers(len(self.alike[word])))]
+        if self.talk:
+            if not self.known[word] or chance < _TALK_MISHEARD:
+                return other, doubted
+            return word, doubted if random.random() < _TALK_DOUBTED else 1.0
+        if chance < _LEFT_OUT:
+            return None
+        if chance < _LEFT_OUT + _DOUBTED:
+            return word, random.random()
+        return (other, doubted) if chance < _LEFT_OUT + _DOUBTED + _MISHEARD else (word, 1.0)
+
+
+def train(material: Material, plan: Plan, device: str, seed: int = 0) -> Encoder:
+    """Train the teachers and then the student; return it in bytes."""
+    place = torch.device(device)
+    examples, drawn, talk = (_Sentences(material, name, place) for name in ("examples", "drawn", "talk"))
+    meanings = tuple(map(str, material["meanings"]))
+    pieces = {str(piece): row for row, piece in enumerate(material["pieces"])}
+    base = {
+        name: torch.from_numpy(array.astype(np.float32)).to(place)
+        for name, array in material.items() if array.dtype == np.float16
+    }  # fmt: skip
+    right = torch.from_numpy(material["examples_mean"].astype(np.int64)).to(place)
+    swapped = np.random.default_rng(_SWAPPED).integers(0, len(examples.leads), len(examples))
+    lists = ((examples, examples.at), (drawn, drawn.at), (examples, swapped))
+    sums: list[Floats] = [np.zeros((len(each), len(meanings)), np.float32) for each, _ in lists]
+    for number in range(plan.teachers):
+        torch.manual_seed(seed + number)
+        teacher = _Network(base, pieces[HIDDEN], len(meanings), None).to(place)
+        _teach(teacher, examples, talk, right, meanings.index(TALK), plan, seed + number)
+        for found, (each, at) in zip(sums, lists, strict=True):
+            found += _told(teacher, each, at) / plan.teachers
+    torch.manual_seed(seed)
+    student = _Network(base, pieces[HIDDEN], len(meanings), plan).to(place)
+    soft = [(each, at, found) for (each, at), found in zip(lists, sums, strict=True)]
+    _learn(student, soft, talk, right, meanings.index(TALK), plan, seed)
+    return _plain(student, meanings, tuple(map(str, material["pieces"])))
+
+
+def load_material(path: Path) -> Material:
+    """Read what the stage `utterances` wrote. Raises UserError for another file."""
+    try:
+        with np.load(path, allow_pickle=False) as file:
+            found = {name: file[name] for name in file.files}
+    except (OSError, ValueError, EOFError, BadZipFile) as error:
+        raise UserError(f"{path}: cannot be read ({error})") from None
+    if "examples_mean" not in found:
+        raise UserError(f"{path}: expected a file of the stage utterances")
+    return found
+
+
+def _teach(
+    net: _Network, examples: _Sentences, talk: _Sentences, right: Tensor, none: int, plan: Plan, seed: int
+) -> None:
+    """Learn the examples; `none` is the meaning of other talk."""
+    random = np.random.default_rng(seed)
+    optimizer = _optimizer(net)
+    steps = plan.rounds * -(-len(examples) // plan.batch)
+    step = 0
+    for number in range(plan.rounds):
+        lost = torch.zeros((), device=examples.device)
+        for chosen in _batches(examples.lengths, plan.batch, random):
+            _set_rate(optimizer, plan.rate, step / steps)
+            step += 1
+            scores = _scores(net, examples.batch(chosen, random, examples.at))
+            loss = functional.cross_entropy(scores, right[chosen], label_smoothing=_SMOOTH)
+            others = random.integers(0, len(talk), max(1, int(plan.talk * len(chosen))))
+            loss = loss + plan.talk * _as_talk(_scores(net, talk.batch(others, random, None)), none)
+            _step(net, optimizer, loss)
+            lost += loss.detach()
+        print(f"round {number + 1} of {plan.rounds}: {float(lost) * plan.rounds / steps:.3f} nats", flush=True)
+
+
+def _learn(
+    net: _Network, soft: list[tuple[_Sentences, Places | None, Floats]], talk: _Sentences,
+    right: Tensor, none: int, plan: Plan, seed: int,
+) -> None:  # fmt: skip
+    """Learn what teachers made of sentences, the first list being the examples as they are."""
+    random = np.random.default_rng(seed)
+    optimizer = _optimizer(net)
+    sizes = np.array([len(each) for each, _, _ in soft], float)
+    sizes[0] *= _STUDENT_EXAMPLES / (1 - _STUDENT_EXAMPLES) * sizes[1:].sum() / sizes[0]
+    began, count, size = time.monotonic(), 0, 2 * plan.batch
+    while (progress := (time.monotonic() - began) / plan.seconds) < 1:
+        _set_rate(optimizer, plan.student_rate, progress)
+        if random.random() < _STUDENT_TALK:
+            loss = _as_talk(_scores(net, talk.batch(random.integers(0, len(talk), size), random, None)), none)
+        else:
+            number = int(random.choice(len(soft), p=sizes / sizes.sum()))
+            sentences, at, wanted = soft[number]
+            some = random.integers(0, len(sentences), 8 * size)  # of a like length, so that little is padding
+            part = int(random.integers(8))
+            chosen = some[np.argsort(sentences.lengths[some])][part * size : (part + 1) * size]
+            scores = _scores(net, sentences.batch(chosen, random, at))
+            told = functional.softmax(torch.from_numpy(wanted[chosen]).to(scores.device), 1)
+            loss = functional.cross_entropy(scores, told)
+            if number == 0:
+                hard = functional.cross_entropy(scores, right[chosen], label_smoothing=_SMOOTH)
+                loss = (1 - _TOLD) * loss + _TOLD * hard
+        _step(net, optimizer, loss)
+        count += 1
+    print(f"student: {count} batches", flush=True)
+
+
+@torch.no_grad()  # type: ignore[untyped-decorator, unused-ignore]
+def _told(net: _Network, sentences: _Sentences, at: Places | None) -> Floats:
+    """The scores of all sentences, (sentences, meanings)."""
+    net.eval()
+    out = np.zeros((len(sentences), net.out.out_features), np.float32)
+    order = np.argsort(sentences.lengths)
+    for begin in range(0, len(order), 1024):
+        chosen = order[begin : begin + 1024]
+        out[chosen] = _run(net, sentences.batch(chosen, None, at)).cpu().numpy()
+    return out
+
+
+def _scores(net: _Network, batch: tuple[Tensor, Tensor]) -> Tensor:
+    net.train()
+    return _run(net, batch)
+
+
+def _run(net: _Network, batch: tuple[Tensor, Tensor]) -> Tensor:
+    kind = batch[0].device.type
+    with torch.autocast(kind, torch.bfloat16, enabled=kind == "cuda"):
+        scores = net(*batch)
+    return scores.float()
+
+
+def _as_talk(scores: Tensor, none: int) -> Tensor:
+    wanted = torch.full((len(scores),), none, device=scores.device)
+    return functional.cross_entropy(scores, wanted, label_smoothing=_SMOOTH)
+
+
+def _batches(
+    lengths: npt.NDArray[np.int64], size: int, random: np.random.Generator
+) -> list[npt.NDArray[np.int64]]:
+    """One round over the sentences, those of like length together."""
+    order = random.permutation(len(lengths))
+    pools = np.array_split(order, max(1, len(order) // (16 * size)))
+    sorted_ = [pool[np.argsort(lengths[pool])] for pool in pools]
+    found = [pool[at : at + size] for pool in sorted_ for at in range(0, len(pool), size)]
+    return [found[at] for at in random.permutation(len(found))]
+
+
+def _optimizer(net: nn.Module) -> torch.optim.Optimizer:
+    matrices = [weight for weight in net.parameters() if weight.dim() > 1]
+    rest = [weight for weight in net.parameters() if weight.dim() < 2]
+    return torch.optim.AdamW([{"params": matrices, "weight_decay": _DECAY}, {"params": rest, "weight_decay": 0.0}])
+
+
+def _set_rate(optimizer: torch.optim.Optimizer, rate: float, progress: float) -> None:
+    """A short rise, then evenly down to nothing."""
+    for group in optimizer.param_groups:
+        group["lr"] = rate * min(1.0, progress / 0.05) * (1 - progress)
+
+
+def _step(net: nn.Module, optimizer: torch.optim.Optimizer, loss: Tensor) -> None:
+    optimizer.zero_grad()
+    loss.backward()
+    nn.utils.clip_grad_norm_(net.parameters(), _STEEPEST)
+    optimizer.step()
+
+
+def _linear(weight: Tensor, bias: Tensor) -> nn.Linear:
+    layer = nn.Linear(weight.shape[1], weight.shape[0])
+    layer.weight.data, layer.bias.data = weight.clone().contiguous(), bias.clone()
+    return layer
+
+
+def _norm(gain: Tensor, shift: Tensor) -> nn.LayerNorm:
+    norm = nn.LayerNorm(len(gain), eps=1e-12)
+    norm.weight.data, norm.bias.data = gain.clone(), shift.clone()
+    return norm
+
+
+def _plain(net: _Network, meanings: tuple[str, ...], pieces: tuple[str, ...]) -> Encoder:
+    """The student as it is shipped."""
+    assert net.widen is not None
+    layers = []
+    for layer in net.layers:
+        assert isinstance(layer, _Layer)
+        norms = (layer.norm_one, layer.norm_two)
+        matrices = {name: getattr(layer, name) for name in ("asked", "joined", "inner", "outer")}
+        layers.append(
+            Layer(
+                **{name: rounded(_numbers(matrix.weight)) for name, matrix in matrices.items()},
+                **{f"{name}_bias": _numbers(matrix.bias) for name, matrix in matrices.items()},
+                gains=np.stack([_numbers(norm.weight) for norm in norms]),
+                shifts=np.stack([_numbers(norm.bias) for norm in norms]),
+            )
+        )
+    return Encoder(
+        meanings, hashed(pieces), rounded(_numbers(net.vectors.weight)), rounded(_numbers(net.widen.weight)),
+        _numbers(net.widen.bias), _numbers(net.positions), _numbers(net.norm.weight), _numbers(net.norm.bias),
+        tuple(layers), _numbers(net.out.weight), _numbers(net.out.bias),
+    )  # fmt: skip
+
+
+def _numbers(tensor: object) -> Floats:
+    assert isinstance(tensor, Tensor)
+    return np.asarray(tensor.detach().float().cpu().numpy(), np.float32)

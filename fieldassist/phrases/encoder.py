@@ -1,0 +1,233 @@
+"""What a whole utterance speaks for: a small transformer that has read English and then our examples.
+
+An encoder of the kind of BERT (J. Devlin et al., NAACL 2019; A. Vaswani et al., "Attention Is All You Need", NIPS
+2017), cut down from MiniLM (W. Wang et al., NeurIPS 2020) by `python -m fieldassist.acoustic encoder` and shipped
+in `encoder.npz`. It knows words that no example has. One that was hardly heard is taken part for part for a hidden
+one, as the encoder learned to read over such. Weights lie in bytes and become floats a matrix at a time while they
+are used.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from zipfile import BadZipFile
+
+import numpy as np
+import numpy.typing as npt
+
+from fieldassist.errors import UserError
+from fieldassist.phrases.hashing import Hashes, find
+from fieldassist.phrases.search import HESITATIONS, UNKNOWN, Floats
+
+SHIPPED = Path(__file__).resolve().parent / "encoder.npz"
+BEGIN, BETWEEN, HIDDEN = "[CLS]", "[SEP]", "[MASK]"
+"""Pieces that are no words; the last stands for what was not understood."""
+LONGEST = 48
+"""Pieces of an utterance, with the procedure before it, that are read."""
+HEADS = 12
+_SMALL = 1e-12
+
+Said = Sequence[tuple[str, float]]
+"""Words with the confidence that they were heard, 0..1."""
+
+
+@dataclass(frozen=True)
+class Rounded:
+    """A matrix in bytes."""
+
+    numbers: npt.NDArray[np.int8]
+    """(rows, columns)."""
+    steps: Floats
+    """What the numbers of each row are to be multiplied by, (rows,)."""
+
+    def full(self) -> Floats:
+        """Return the matrix in floats."""
+        return self.numbers * self.steps[:, None]
+
+
+@dataclass(frozen=True)
+class Layer:
+    """Attention over all pieces, then a network over each. W: width, I: inner width."""
+
+    asked: Rounded
+    """(3 W, W): queries, keys and values."""
+    asked_bias: Floats
+    joined: Rounded
+    """(W, W)."""
+    joined_bias: Floats
+    inner: Rounded
+    """(I, W)."""
+    inner_bias: Floats
+    outer: Rounded
+    """(W, I)."""
+    outer_bias: Floats
+    gains: Floats
+    """(2, W), as the next: of the normalisations after attention and after the network."""
+    shifts: Floats
+
+
+@dataclass(frozen=True)
+class Encoder:
+    """The network. E: length of a piece's vector, W: width, M: meanings."""
+
+    meanings: tuple[str, ...]
+    pieces: Hashes
+    """`hashed` of the pieces of words, sorted, (pieces,); those that go on a word begin with ##."""
+    vectors: Rounded
+    """(pieces, E)."""
+    widen: Rounded
+    """(W, E)."""
+    widen_bias: Floats
+    positions: Floats
+    """(LONGEST, W)."""
+    gain: Floats
+    shift: Floats
+    layers: tuple[Layer, ...]
+    out: Floats
+    """(M, W)."""
+    out_bias: Floats
+
+    def scores(self, utterances: Sequence[Said], procedure: str) -> Floats:
+        """Return the score of each meaning for each utterance at a procedure, (utterances, M)."""
+        if not utterances:
+            return np.zeros((0, len(self.meanings)), np.float32)
+        known: dict[str, list[int]] = {}
+        rows, sure = self._laid_out(utterances, procedure, known)
+        hidden = self._vector(self._rows_of(HIDDEN, known))
+        there = rows >= 0
+        given = self._vector(np.maximum(rows, 0))
+        doubt = (1.0 - sure)[..., None]
+        state = (given * (1.0 - doubt) + hidden * doubt) @ self.widen.full().T + self.widen_bias
+        state = _normal(state + self.positions[: rows.shape[1]], self.gain, self.shift)
+        unseen = np.where(there, 0.0, -1e9).astype(np.float32)[:, None, None, :]
+        for layer in self.layers:
+            state = _read(state, layer, unseen)
+        mean = (state * there[..., None]).sum(1) / there.sum(1, keepdims=True)
+        return np.asarray(mean @ self.out.T + self.out_bias, np.float32)
+
+    def _laid_out(
+        self, utterances: Sequence[Said], procedure: str, known: dict[str, list[int]]
+    ) -> tuple[npt.NDArray[np.int64], Floats]:
+        """Rows of the pieces of each utterance and how sure each was heard, (utterances, longest); -1 is none."""
+        begin, between = self._rows_of(BEGIN, known), self._rows_of(BETWEEN, known)
+        lead = [*begin, *(row for word in procedure.split("_") for row in self._rows_of(word, known)), *between]
+        lines: list[list[tuple[int, float]]] = []
+        for said in utterances:
+            line = [(row, 1.0) for row in lead]
+            for word, sure in said:
+                if word not in HESITATIONS:
+                    line += [(row, sure) for row in self._rows_of(HIDDEN if word == UNKNOWN else word, known)]
+            lines.append([*line[: LONGEST - 1], (between[0], 1.0)])
+        longest = max(map(len, lines))
+        rows = np.full((len(lines), longest), -1, np.int64)
+        sure = np.ones((len(lines), longest), np.float32)
+        for at, line in enumerate(lines):
+            rows[at, : len(line)] = [row for row, _ in line]
+            sure[at, : len(line)] = [share for _, share in line]
+        return rows, sure
+
+    def _rows_of(self, word: str, known: dict[str, list[int]]) -> list[int]:
+        if word not in known:
+            known[word] = [int(row) for row in find(self.pieces, pieces_of(word, self.pieces))]
+        return known[word]
+
+    def _vector(self, rows: npt.NDArray[np.int64] | list[int]) -> Floats:
+        return np.asarray(self.vectors.numbers[rows] * self.vectors.steps[rows][..., None], np.float32)
+
+
+def pieces_of(word: str, pieces: Hashes) -> list[str]:
+    """Return the longest known pieces that a word is made of, from its beginning on (WordPiece: Y. Wu et al.,
+    arXiv:1609.08144, 2016). All single letters are known."""
+    if word in (BEGIN, BETWEEN, HIDDEN):
+        return [word]
+    out = []
+    for part in re.findall(r"[a-z]+|'", word):
+        at = 0
+        while at < len(part):
+            ends = range(len(part), at, -1)
+            tried = [("##" if at else "") + part[at:end] for end in ends]
+            first = int(np.argmax(find(pieces, tried) >= 0))
+            out.append(tried[first])
+            at = ends[first]
+    return out or [HIDDEN]
+
+
+def _read(state: Floats, layer: Layer, unseen: Floats) -> Floats:
+    count, length, width = state.shape
+    asked = state @ layer.asked.full().T + layer.asked_bias
+    parts = asked.reshape(count, length, 3, HEADS, width // HEADS).transpose(2, 0, 3, 1, 4)
+    weights = parts[0] @ parts[1].swapaxes(2, 3) / np.float32(math.sqrt(width // HEADS)) + unseen
+    weights = np.exp(weights - weights.max(axis=3, keepdims=True))
+    weights /= weights.sum(axis=3, keepdims=True)
+    seen = (weights @ parts[2]).transpose(0, 2, 1, 3).reshape(count, length, width)
+    state = _normal(state + seen @ layer.joined.full().T + layer.joined_bias, layer.gains[0], layer.shifts[0])
+    inner = _gelu(state @ layer.inner.full().T + layer.inner_bias)
+    return _normal(state + inner @ layer.outer.full().T + layer.outer_bias, layer.gains[1], layer.shifts[1])
+
+
+def _normal(state: Floats, gain: Floats, shift: Floats) -> Floats:
+    """Layer normalisation (J. L. Ba, J. R. Kiros, G. E. Hinton, arXiv:1607.06450, 2016)."""
+    centred = state - state.mean(axis=-1, keepdims=True)
+    spread = np.sqrt(np.square(centred).mean(axis=-1, keepdims=True) + np.float32(_SMALL))
+    return np.asarray(centred / spread * gain + shift, np.float32)
+
+
+def _gelu(values: Floats) -> Floats:
+    """The rectifier of D. Hendrycks and K. Gimpel (arXiv:1606.08415, 2016), in its form with tanh."""
+    cubed = values + np.float32(0.044715) * values * values * values
+    return np.asarray(np.float32(0.5) * values * (1 + np.tanh(np.float32(math.sqrt(2 / math.pi)) * cubed)))
+
+
+_MATRICES = ("asked", "joined", "inner", "outer")
+_REST = ("asked_bias", "joined_bias", "inner_bias", "outer_bias", "gains", "shifts")
+
+
+def rounded(matrix: Floats) -> Rounded:
+    """Return a matrix in bytes, each row with a step of its own."""
+    steps = np.maximum(np.abs(matrix).max(axis=1), 1e-9).astype(np.float32) / np.float32(127.0)
+    return Rounded(np.round(matrix / steps[:, None]).astype(np.int8), steps)
+
+
+def save(encoder: Encoder, path: Path) -> None:
+    """Write an encoder."""
+    arrays: dict[str, npt.NDArray[np.generic]] = {"meanings": np.array(encoder.meanings), "pieces": encoder.pieces}
+    for name in ("widen_bias", "positions", "gain", "shift", "out", "out_bias"):
+        arrays[name] = np.asarray(getattr(encoder, name), np.float16)
+    matrices = {"vectors": encoder.vectors, "widen": encoder.widen}
+    for number, layer in enumerate(encoder.layers):
+        matrices |= {f"{number}.{name}": getattr(layer, name) for name in _MATRICES}
+        arrays |= {f"{number}.{name}": np.asarray(getattr(layer, name), np.float16) for name in _REST}
+    for name, matrix in matrices.items():
+        arrays |= {name: matrix.numbers, f"{name} steps": matrix.steps}
+    np.savez(path, **arrays)  # type: ignore[arg-type]
+
+
+def load(path: Path = SHIPPED) -> Encoder:
+    """Read what `save` wrote. Raises UserError where that is not what it is."""
+    try:
+        with np.load(path, allow_pickle=False) as file:
+            data = {name: file[name] for name in file.files}
+        full = {k: v.astype(np.float32) if v.dtype == np.float16 else v for k, v in data.items()}
+        count = sum(name.endswith(".gains") for name in full)
+        layers = tuple(
+            Layer(
+                **{name: _rounded_in(full, f"{at}.{name}") for name in _MATRICES},
+                **{name: full[f"{at}.{name}"] for name in _REST},
+            )
+            for at in range(count)
+        )
+        return Encoder(
+            tuple(map(str, data["meanings"])), data["pieces"], _rounded_in(full, "vectors"),
+            _rounded_in(full, "widen"), full["widen_bias"], full["positions"], full["gain"], full["shift"], layers,
+            full["out"], full["out_bias"],
+        )  # fmt: skip
+    except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile) as error:
+        raise UserError(f"{path}: cannot be read ({error}); install fieldassist again") from None
+
+
+def _rounded_in(data: dict[str, npt.NDArray[np.generic]], name: str) -> Rounded:
+    return Rounded(data[name], data[f"{name} steps"])  # type: ignore[arg-type]
