@@ -1,15 +1,18 @@
-"""What reads an utterance as a whole: it computes what PyTorch's transformer does, and is read as written.
+"""What reads an utterance as a whole: it computes what the published formulas say.
 
-PyTorch is a general-purpose reference library; without it (extra `train`) those checks skip.
+SciPy and PyTorch are general-purpose reference libraries; without PyTorch (extra `train`) its check skips.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.special import expit, softmax
+from scipy.stats import zscore
 
 from fieldassist.errors import UserError
 from fieldassist.phrases.encoder import (
@@ -58,26 +61,48 @@ SMALL = small()
 SURE = [("slips", 1.0), ("up", 1.0)]
 
 
-def by_torch(encoder: Encoder, said: list[tuple[str, float]], procedure: str) -> np.ndarray:
-    """The same by `torch.nn.TransformerEncoderLayer`, one utterance by itself, without padding."""
-    torch = pytest.importorskip("torch")
-    tensor = lambda array: torch.from_numpy(np.array(array, np.float32))  # noqa: E731
+def vectors_of(encoder: Encoder, said: list[tuple[str, float]], procedure: str) -> np.ndarray:
+    """The pieces of one utterance by itself as vectors, (pieces, WIDTH)."""
     row = {int(number): at for at, number in enumerate(encoder.pieces)}
     listed = [(BEGIN, 1.0), *((word, 1.0) for word in procedure.split("_")), (BETWEEN, 1.0)]
     listed += [*((HIDDEN if word == "[unk]" else word, sure) for word, sure in said if word != "uh")]
     spelt = [(piece, sure) for word, sure in listed for piece in pieces_of(word, encoder.pieces)]
     spelt = [*spelt[: LONGEST - 1], (BETWEEN, 1.0)]
-    vectors = encoder.vectors.full()
+    vectors = encoder.vectors.full().astype(np.float64)
     hidden = vectors[row[int(hashed([HIDDEN])[0])]]
     mixed = [sure * vectors[row[int(hashed([piece])[0])]] + (1 - sure) * hidden for piece, sure in spelt]
-    state = tensor(np.array(mixed)) @ tensor(encoder.widen.full()).T + tensor(encoder.widen_bias)
-    state = torch.nn.functional.layer_norm(
-        state + tensor(encoder.positions[: len(spelt)]),
-        (WIDTH,),
-        tensor(encoder.gain),
-        tensor(encoder.shift),
-        1e-12,
-    )[None]
+    return np.array(mixed) @ encoder.widen.full().T + encoder.widen_bias + encoder.positions[: len(spelt)]
+
+
+def by_scipy(encoder: Encoder, said: list[tuple[str, float]], procedure: str) -> np.ndarray:
+    """The published formulas head by head: Vaswani et al. 2017, section 3.2.1, with SciPy's softmax; normalisation
+    by SciPy's z-score; x times the logistic function for GELU with tanh, which is the same."""
+
+    def normal(state: np.ndarray, gain: np.ndarray, shift: np.ndarray) -> np.ndarray:
+        return zscore(state, axis=1) * gain + shift
+
+    state = normal(vectors_of(encoder, said, procedure), encoder.gain, encoder.shift)
+    size = WIDTH // 12
+    for layer in encoder.layers:
+        queries, keys, values = np.split(state @ layer.asked.full().T + layer.asked_bias, 3, axis=1)
+        seen = np.zeros_like(state)
+        for head in range(12):
+            part = slice(head * size, (head + 1) * size)
+            seen[:, part] = softmax(queries[:, part] @ keys[:, part].T / size**0.5, axis=1) @ values[:, part]
+        state = normal(state + seen @ layer.joined.full().T + layer.joined_bias, layer.gains[0], layer.shifts[0])
+        inner = state @ layer.inner.full().T + layer.inner_bias
+        inner = inner * expit(2 * (2 / np.pi) ** 0.5 * (inner + 0.044715 * inner**3))
+        state = normal(state + inner @ layer.outer.full().T + layer.outer_bias, layer.gains[1], layer.shifts[1])
+    return state.mean(axis=0) @ encoder.out.T + encoder.out_bias
+
+
+def by_torch(encoder: Encoder, said: list[tuple[str, float]], procedure: str) -> np.ndarray:
+    """The same by `torch.nn.TransformerEncoderLayer`."""
+    torch = pytest.importorskip("torch")
+    tensor = lambda array: torch.from_numpy(np.array(array, np.float32))  # noqa: E731
+    gain, shift = tensor(encoder.gain), tensor(encoder.shift)
+    state = tensor(vectors_of(encoder, said, procedure))
+    state = torch.nn.functional.layer_norm(state, (WIDTH,), gain, shift, 1e-12)[None]
     for layer in encoder.layers:
         gelu = lambda x: torch.nn.functional.gelu(x, approximate="tanh")  # noqa: E731
         theirs = torch.nn.TransformerEncoderLayer(
@@ -104,11 +129,12 @@ UTTERANCES = [
 ]  # fmt: skip
 
 
-def test_it_computes_what_a_reference_library_computes() -> None:
+@pytest.mark.parametrize("reference", [by_scipy, by_torch])
+def test_it_computes_what_a_reference_library_computes(reference: Callable[..., np.ndarray]) -> None:
     """Together, so that the shorter ones are padded, against each by itself."""
     together = SMALL.scores(UTTERANCES, "upshift_x")
     for found, said in zip(together, UTTERANCES, strict=True):
-        assert found == pytest.approx(by_torch(SMALL, said, "upshift_x"), abs=2e-4)
+        assert found == pytest.approx(reference(SMALL, said, "upshift_x"), abs=2e-4)
     assert SMALL.scores([], "upshift").shape == (0, 3)
 
 

@@ -15,6 +15,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 from zipfile import BadZipFile
 
 import numpy as np
@@ -29,7 +30,7 @@ from fieldassist.phrases.hashing import hashed
 from fieldassist.phrases.search import Floats
 from fieldassist.phrases.wordings import TALK
 
-Material = Mapping[str, npt.NDArray[np.generic]]
+Material = Mapping[str, npt.NDArray[Any]]
 """What `acoustic.utterances.prepare` returns."""
 Places = npt.NDArray[np.integer]
 """The number of the procedure of each sentence of a list."""
@@ -375,15 +376,12 @@ def _plain(net: _Network, meanings: tuple[str, ...], pieces: tuple[str, ...]) ->
     for layer in net.layers:
         assert isinstance(layer, _Layer)
         norms = (layer.norm_one, layer.norm_two)
-        matrices = {name: getattr(layer, name) for name in ("asked", "joined", "inner", "outer")}
-        layers.append(
-            Layer(
-                **{name: rounded(_numbers(matrix.weight)) for name, matrix in matrices.items()},
-                **{f"{name}_bias": _numbers(matrix.bias) for name, matrix in matrices.items()},
-                gains=np.stack([_numbers(norm.weight) for norm in norms]),
-                shifts=np.stack([_numbers(norm.bias) for norm in norms]),
-            )
-        )
+        parts: dict[str, Any] = {}
+        for name in ("asked", "joined", "inner", "outer"):
+            linear = getattr(layer, name)
+            parts |= {name: rounded(_numbers(linear.weight)), f"{name}_bias": _numbers(linear.bias)}
+        gains, shifts = ([_numbers(getattr(norm, part)) for norm in norms] for part in ("weight", "bias"))
+        layers.append(Layer(**parts, gains=np.stack(gains), shifts=np.stack(shifts)))
     return Encoder(
         meanings, hashed(pieces), rounded(_numbers(net.vectors.weight)), rounded(_numbers(net.widen.weight)),
         _numbers(net.widen.bias), _numbers(net.positions), _numbers(net.norm.weight), _numbers(net.norm.bias),

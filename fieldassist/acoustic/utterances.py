@@ -130,18 +130,19 @@ def _drawn(sentences: Sequence[Sequence[str]]) -> Iterable[list[str]]:
     by_one: dict[str, list[str]] = defaultdict(list)
     for sentence in sentences:
         spoken = ["", "", *(word for word in sentence if word not in HESITATIONS), ""]
-        for before, last, word in zip(spoken, spoken[1:], spoken[2:], strict=False):
-            by_two[before, last].append(word)
-            by_one[last].append(word)
+        for one, two, word in zip(spoken, spoken[1:], spoken[2:], strict=False):
+            by_two[one, two].append(word)
+            by_one[two].append(word)
     for _ in range(_DRAWN * len(sentences)):
-        before, out = ("", ""), []
+        first, last = "", ""
+        out: list[str] = []
         while len(out) < _MOST_WORDS:
-            follows = by_two[before] if by_two.get(before) and rng.random() < _BY_TWO else by_one[before[1]]
-            word = rng.choice(follows)
+            follows = by_two.get((first, last))
+            word = rng.choice(follows if follows and rng.random() < _BY_TWO else by_one[last])
             if not word:
                 break
             out.append(word)
-            before = (before[1], word)
+            first, last = last, word
         if out:
             yield out
 

@@ -14,6 +14,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 from zipfile import BadZipFile
 
 import numpy as np
@@ -47,6 +48,10 @@ class Rounded:
     def full(self) -> Floats:
         """Return the matrix in floats."""
         return self.numbers * self.steps[:, None]
+
+    def times(self, states: Floats) -> Floats:
+        """Return the products of the matrix with vectors, (..., columns) to (..., rows)."""
+        return np.asarray(states @ self.numbers.astype(np.float32).T * self.steps, np.float32)
 
 
 @dataclass(frozen=True)
@@ -101,7 +106,7 @@ class Encoder:
         there = rows >= 0
         given = self._vector(np.maximum(rows, 0))
         doubt = (1.0 - sure)[..., None]
-        state = (given * (1.0 - doubt) + hidden * doubt) @ self.widen.full().T + self.widen_bias
+        state = self.widen.times(given * (1.0 - doubt) + hidden * doubt) + self.widen_bias
         state = _normal(state + self.positions[: rows.shape[1]], self.gain, self.shift)
         unseen = np.where(there, 0.0, -1e9).astype(np.float32)[:, None, None, :]
         for layer in self.layers:
@@ -124,11 +129,11 @@ class Encoder:
             lines.append([*line[: LONGEST - 1], (between[0], 1.0)])
         longest = max(map(len, lines))
         rows = np.full((len(lines), longest), -1, np.int64)
-        sure = np.ones((len(lines), longest), np.float32)
+        shares = np.ones((len(lines), longest), np.float32)
         for at, line in enumerate(lines):
             rows[at, : len(line)] = [row for row, _ in line]
-            sure[at, : len(line)] = [share for _, share in line]
-        return rows, sure
+            shares[at, : len(line)] = [share for _, share in line]
+        return rows, shares
 
     def _rows_of(self, word: str, known: dict[str, list[int]]) -> list[int]:
         if word not in known:
@@ -158,15 +163,15 @@ def pieces_of(word: str, pieces: Hashes) -> list[str]:
 
 def _read(state: Floats, layer: Layer, unseen: Floats) -> Floats:
     count, length, width = state.shape
-    asked = state @ layer.asked.full().T + layer.asked_bias
+    asked = layer.asked.times(state) + layer.asked_bias
     parts = asked.reshape(count, length, 3, HEADS, width // HEADS).transpose(2, 0, 3, 1, 4)
     weights = parts[0] @ parts[1].swapaxes(2, 3) / np.float32(math.sqrt(width // HEADS)) + unseen
     weights = np.exp(weights - weights.max(axis=3, keepdims=True))
     weights /= weights.sum(axis=3, keepdims=True)
     seen = (weights @ parts[2]).transpose(0, 2, 1, 3).reshape(count, length, width)
-    state = _normal(state + seen @ layer.joined.full().T + layer.joined_bias, layer.gains[0], layer.shifts[0])
-    inner = _gelu(state @ layer.inner.full().T + layer.inner_bias)
-    return _normal(state + inner @ layer.outer.full().T + layer.outer_bias, layer.gains[1], layer.shifts[1])
+    state = _normal(state + layer.joined.times(seen) + layer.joined_bias, layer.gains[0], layer.shifts[0])
+    inner = _gelu(layer.inner.times(state) + layer.inner_bias)
+    return _normal(state + layer.outer.times(inner) + layer.outer_bias, layer.gains[1], layer.shifts[1])
 
 
 def _normal(state: Floats, gain: Floats, shift: Floats) -> Floats:
@@ -194,7 +199,7 @@ def rounded(matrix: Floats) -> Rounded:
 
 def save(encoder: Encoder, path: Path) -> None:
     """Write an encoder."""
-    arrays: dict[str, npt.NDArray[np.generic]] = {"meanings": np.array(encoder.meanings), "pieces": encoder.pieces}
+    arrays: dict[str, Any] = {"meanings": np.array(encoder.meanings), "pieces": encoder.pieces}
     for name in ("widen_bias", "positions", "gain", "shift", "out", "out_bias"):
         arrays[name] = np.asarray(getattr(encoder, name), np.float16)
     matrices = {"vectors": encoder.vectors, "widen": encoder.widen}
@@ -203,7 +208,7 @@ def save(encoder: Encoder, path: Path) -> None:
         arrays |= {f"{number}.{name}": np.asarray(getattr(layer, name), np.float16) for name in _REST}
     for name, matrix in matrices.items():
         arrays |= {name: matrix.numbers, f"{name} steps": matrix.steps}
-    np.savez(path, **arrays)  # type: ignore[arg-type]
+    np.savez(path, **arrays)
 
 
 def load(path: Path = SHIPPED) -> Encoder:
@@ -213,21 +218,18 @@ def load(path: Path = SHIPPED) -> Encoder:
             data = {name: file[name] for name in file.files}
         full = {k: v.astype(np.float32) if v.dtype == np.float16 else v for k, v in data.items()}
         count = sum(name.endswith(".gains") for name in full)
-        layers = tuple(
-            Layer(
-                **{name: _rounded_in(full, f"{at}.{name}") for name in _MATRICES},
-                **{name: full[f"{at}.{name}"] for name in _REST},
-            )
-            for at in range(count)
-        )
+        layers = []
+        for at in range(count):
+            parts: dict[str, Any] = {name: _rounded_in(full, f"{at}.{name}") for name in _MATRICES}
+            layers.append(Layer(**parts, **{name: full[f"{at}.{name}"] for name in _REST}))
         return Encoder(
             tuple(map(str, data["meanings"])), data["pieces"], _rounded_in(full, "vectors"),
-            _rounded_in(full, "widen"), full["widen_bias"], full["positions"], full["gain"], full["shift"], layers,
-            full["out"], full["out_bias"],
+            _rounded_in(full, "widen"), full["widen_bias"], full["positions"], full["gain"], full["shift"],
+            tuple(layers), full["out"], full["out_bias"],
         )  # fmt: skip
     except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile) as error:
         raise UserError(f"{path}: cannot be read ({error}); install fieldassist again") from None
 
 
-def _rounded_in(data: dict[str, npt.NDArray[np.generic]], name: str) -> Rounded:
-    return Rounded(data[name], data[f"{name} steps"])  # type: ignore[arg-type]
+def _rounded_in(data: dict[str, Any], name: str) -> Rounded:
+    return Rounded(data[name], data[f"{name} steps"])
