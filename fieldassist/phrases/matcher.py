@@ -54,6 +54,9 @@ GAINSAID, GAINSAID_AS_IT_STANDS = 0.25, 0.05
 in them word for word: "a bit soft but fine otherwise"."""
 MOSTLY_TALK = 0.6
 """Probability of talk above which that is not asked back either."""
+PERHAPS_TALK = 0.2
+"""Probability of talk from which on a finding that does not stand in the grammars word for word is asked back: of
+2,200 findings that are tuned on 6 are, and 5 of the 13 sentences of talk that were taken."""
 HARDLY_HEARD = 0.7
 """Mean confidence in the words below which a finding is asked back: of what was heard rightly at 5 dB 2 in 100
 are, of what was taken from read speech a third."""
@@ -164,11 +167,12 @@ class Matcher:
         gainsaid = gainsaid or (takes_back and _says_more(shares))
         good = match.finding is not None and is_good(match.finding)
         rather_talk = log_odds(agreed) < decision.needed_odds(other_talk, _confidences(heard), good)
+        doubtful = shares.get(TALK, 0.0) > PERHAPS_TALK and not as_it_stands
         if match.decision == "accept" and not gainsaid and not rather_talk:
-            return match
+            return _asked_back(match) if doubtful and match.finding is not None else match
         own = self._in_own_words(heard, readings, shares, step)
         if own is not None:
-            return own
+            return _asked_back(own) if doubtful and own.finding is not None else own
         wrong = gainsaid and match.finding is not None
         if rather_talk or (wrong and shares.get(TALK, 0.0) > MOSTLY_TALK):
             return Match("ignore", score=match.score, margin=match.margin, understood=match.understood)
