@@ -395,3 +395,17 @@ def test_a_broken_row_is_one_line_and_exit_code_2(
     assert main([command, given]) == 2
     told = capsys.readouterr()
     assert told.err.count("\n") == 1 and f"{FILE}:3: means 'slips': expected" in told.err and told.out == ""
+
+
+@pytest.mark.parametrize(
+    ("text", "talk", "decision"),
+    [
+        ("kind of rubber banding", 0.1, "accept"), ("kind of rubber banding", 0.3, "ask"),
+        ("slips in second", 0.3, "accept"), ("slips in second", 0.97, "ignore"),
+    ],
+)  # fmt: skip
+def test_what_is_perhaps_talk_is_asked_back_unless_the_grammar_has_it(
+    text: str, talk: float, decision: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(Matcher, "_shares", lambda *_: {"slip": 1.0 - talk, "talk": talk})
+    assert Matcher(load_phrases()).match(text, STEPS["hold_2"]).decision == decision
