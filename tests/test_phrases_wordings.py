@@ -104,7 +104,7 @@ def test_a_missing_file_is_told(tmp_path: Path) -> None:
 
 
 @settings(max_examples=60, deadline=None)
-@given(text=st.text("wording=[]{}\",'#\\ \nat3", max_size=40))
+@given(text=st.text('wording=[]{}",\'#\\ \nat3', max_size=40))
 def test_any_text_is_read_or_told(text: str, tmp_path_factory: pytest.TempPathFactory) -> None:
     path = tmp_path_factory.getbasetemp() / FILE
     path.write_text(f"wording = [{text}", encoding="utf-8")
@@ -365,15 +365,14 @@ def write_own(home: Path, text: str) -> None:
 
 def test_a_shops_own_wording_is_understood(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FIELDASSIST_HOME", str(tmp_path))
-    text, step = "went rubber banding on me", STEPS["upshift_2_3_light"]
-    before = Matcher(load_phrases()).match(text, step).finding
-    assert before is None or before.kind != "flare"
+    text, step = "went trampolining on me", STEPS["upshift_2_3_light"]
+    assert Matcher(load_phrases()).match(text, step).finding is None
     write_own(
         tmp_path,
         """wording = [
-  { at = "upshift", means = "flare", said = "rubber banding on me" },
-  { at = "upshift", means = "flare", said = "she is rubber banding" },
-  { at = "upshift", means = "flare", said = "rubber bands between gears" },
+  { at = "upshift", means = "flare", said = "trampolining on me" },
+  { at = "upshift", means = "flare", said = "she is trampolining" },
+  { at = "upshift", means = "flare", said = "trampolines between gears" },
 ]
 """,
     )
