@@ -23,6 +23,7 @@ from fieldassist.phrases.encoder import (
     SHIPPED,
     Encoder,
     Layer,
+    Rounded,
     load,
     pieces_of,
     rounded,
@@ -61,6 +62,10 @@ SMALL = small()
 SURE = [("slips", 1.0), ("up", 1.0)]
 
 
+def full(matrix: Rounded) -> np.ndarray:
+    return matrix.numbers * matrix.steps[:, None]
+
+
 def vectors_of(encoder: Encoder, said: list[tuple[str, float]], procedure: str) -> np.ndarray:
     """The pieces of one utterance by itself as vectors, (pieces, WIDTH)."""
     row = {int(number): at for at, number in enumerate(encoder.pieces)}
@@ -68,10 +73,10 @@ def vectors_of(encoder: Encoder, said: list[tuple[str, float]], procedure: str) 
     listed += [*((HIDDEN if word == "[unk]" else word, sure) for word, sure in said if word != "uh")]
     spelt = [(piece, sure) for word, sure in listed for piece in pieces_of(word, encoder.pieces)]
     spelt = [*spelt[: LONGEST - 1], (BETWEEN, 1.0)]
-    vectors = encoder.vectors.full().astype(np.float64)
+    vectors = full(encoder.vectors).astype(np.float64)
     hidden = vectors[row[int(hashed([HIDDEN])[0])]]
     mixed = [sure * vectors[row[int(hashed([piece])[0])]] + (1 - sure) * hidden for piece, sure in spelt]
-    return np.array(mixed) @ encoder.widen.full().T + encoder.widen_bias + encoder.positions[: len(spelt)]
+    return np.array(mixed) @ full(encoder.widen).T + encoder.widen_bias + encoder.positions[: len(spelt)]
 
 
 def by_scipy(encoder: Encoder, said: list[tuple[str, float]], procedure: str) -> np.ndarray:
@@ -84,15 +89,15 @@ def by_scipy(encoder: Encoder, said: list[tuple[str, float]], procedure: str) ->
     state = normal(vectors_of(encoder, said, procedure), encoder.gain, encoder.shift)
     size = WIDTH // 12
     for layer in encoder.layers:
-        queries, keys, values = np.split(state @ layer.asked.full().T + layer.asked_bias, 3, axis=1)
+        queries, keys, values = np.split(state @ full(layer.asked).T + layer.asked_bias, 3, axis=1)
         seen = np.zeros_like(state)
         for head in range(12):
             part = slice(head * size, (head + 1) * size)
             seen[:, part] = softmax(queries[:, part] @ keys[:, part].T / size**0.5, axis=1) @ values[:, part]
-        state = normal(state + seen @ layer.joined.full().T + layer.joined_bias, layer.gains[0], layer.shifts[0])
-        inner = state @ layer.inner.full().T + layer.inner_bias
+        state = normal(state + seen @ full(layer.joined).T + layer.joined_bias, layer.gains[0], layer.shifts[0])
+        inner = state @ full(layer.inner).T + layer.inner_bias
         inner = inner * expit(2 * (2 / np.pi) ** 0.5 * (inner + 0.044715 * inner**3))
-        state = normal(state + inner @ layer.outer.full().T + layer.outer_bias, layer.gains[1], layer.shifts[1])
+        state = normal(state + inner @ full(layer.outer).T + layer.outer_bias, layer.gains[1], layer.shifts[1])
     return state.mean(axis=0) @ encoder.out.T + encoder.out_bias
 
 
@@ -109,12 +114,12 @@ def by_torch(encoder: Encoder, said: list[tuple[str, float]], procedure: str) ->
             WIDTH, 12, INNER, dropout=0.0, activation=gelu, layer_norm_eps=1e-12, batch_first=True
         )
         theirs.load_state_dict({
-            "self_attn.in_proj_weight": tensor(layer.asked.full()),
+            "self_attn.in_proj_weight": tensor(full(layer.asked)),
             "self_attn.in_proj_bias": tensor(layer.asked_bias),
-            "self_attn.out_proj.weight": tensor(layer.joined.full()),
+            "self_attn.out_proj.weight": tensor(full(layer.joined)),
             "self_attn.out_proj.bias": tensor(layer.joined_bias),
-            "linear1.weight": tensor(layer.inner.full()), "linear1.bias": tensor(layer.inner_bias),
-            "linear2.weight": tensor(layer.outer.full()), "linear2.bias": tensor(layer.outer_bias),
+            "linear1.weight": tensor(full(layer.inner)), "linear1.bias": tensor(layer.inner_bias),
+            "linear2.weight": tensor(full(layer.outer)), "linear2.bias": tensor(layer.outer_bias),
             "norm1.weight": tensor(layer.gains[0]), "norm1.bias": tensor(layer.shifts[0]),
             "norm2.weight": tensor(layer.gains[1]), "norm2.bias": tensor(layer.shifts[1]),
         })  # fmt: skip
@@ -166,7 +171,7 @@ def test_it_is_read_as_it_was_written(tmp_path: Path) -> None:
 def test_bytes_are_right_to_half_a_step() -> None:
     matrix = np.random.default_rng(1).normal(size=(5, 300)).astype(np.float32)
     matrix[2] = 0.0
-    off = np.abs(rounded(matrix).full() - matrix).max(axis=1)
+    off = np.abs(full(rounded(matrix)) - matrix).max(axis=1)
     assert np.all(off <= 0.5001 * np.abs(matrix).max(axis=1) / 127 + 1e-6)
 
 

@@ -38,7 +38,6 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from fieldassist.errors import UserError
-from fieldassist.phrases.sense import Example
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -305,25 +304,15 @@ def _graph(args: argparse.Namespace) -> None:
         print(f"pronounced by guess: {', '.join(guessed)}")
 
 
-def _examples() -> tuple[Path, list[Example]]:
-    """The shipped examples and their file."""
-    from fieldassist.phrases.matcher import example
-    from fieldassist.phrases.wordings import FILE, read_wordings
-    from fieldassist.resources import shipped
-
-    path = shipped("grammars") / FILE
-    return path, [example(each) for each in read_wordings(path)]
-
-
 def _senses(args: argparse.Namespace) -> None:
     import hashlib
     from dataclasses import replace
 
-    from fieldassist.acoustic.senses import train
+    from fieldassist.acoustic.senses import shipped_examples, train
     from fieldassist.phrases.encoder import load
     from fieldassist.phrases.sense import save
 
-    path, examples = _examples()
+    path, examples = shipped_examples()
     model = replace(train(examples, load()), source=hashlib.sha256(path.read_bytes()).hexdigest())
     save(model, args.out)
     print(f"{args.out}: {len(examples)} examples, {len(model.features)} features, {len(model.meanings)} meanings")
@@ -332,11 +321,12 @@ def _senses(args: argparse.Namespace) -> None:
 def _utterances(args: argparse.Namespace) -> None:
     import numpy as np
 
+    from fieldassist.acoustic.senses import shipped_examples
     from fieldassist.acoustic.texts import frequent_words, general_sentences
     from fieldassist.acoustic.utterances import prepare
     from fieldassist.phrases import load_phrases
 
-    _, examples = _examples()
+    _, examples = shipped_examples()
     hearable, frequent = load_phrases().automaton.words, frequent_words(args.words, 12_000)
     arrays = prepare(examples, hearable, frequent, general_sentences(args.text))
     np.savez_compressed(args.out, **arrays)  # type: ignore[arg-type]

@@ -25,7 +25,7 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from fieldassist.errors import UserError
-from fieldassist.phrases.encoder import BEGIN, BETWEEN, HEADS, HIDDEN, LONGEST, Encoder, Layer, rounded
+from fieldassist.phrases.encoder import BEGIN, BETWEEN, HEADS, HIDDEN, Encoder, Layer, laid_out, rounded
 from fieldassist.phrases.hashing import hashed
 from fieldassist.phrases.search import Floats
 from fieldassist.phrases.wordings import TALK
@@ -144,11 +144,12 @@ class _Sentences:
         self.spelt = [spelt[one:other] for one, other in pairwise(begins)]
         self.alike, self.known = material["alike"].tolist(), material["known"].tolist()
         pieces = {str(piece): row for row, piece in enumerate(material["pieces"])}
-        self.begin, self.between = pieces[BEGIN], pieces[BETWEEN]
+        self.between = pieces[BETWEEN]
         places = material["procedure_begins"]
+        named = [material["procedure"][one:other] for one, other in pairwise(places)]
         self.leads = [
-            [self.begin, *(p for word in material["procedure"][one:other] for p in self.spelt[word]), self.between]
-            for one, other in pairwise(places)
+            [pieces[BEGIN], *(piece for word in words for piece in self.spelt[word]), self.between]
+            for words in named
         ]
         self.at = material.get(f"{name}_at")
         self.lengths = np.array([
@@ -182,13 +183,8 @@ class _Sentences:
                         continue
                     word, sure = heard
                 line += [(piece, sure) for piece in self.spelt[word]]
-            lines.append([*line[: LONGEST - 1], (self.between, 1.0)])
-        longest = max(map(len, lines))
-        rows = np.full((len(lines), longest), -1, np.int64)
-        sures = np.ones((len(lines), longest), np.float32)
-        for place, line in enumerate(lines):
-            rows[place, : len(line)] = [piece for piece, _ in line]
-            sures[place, : len(line)] = [sure for _, sure in line]
+            lines.append(line)
+        rows, sures = laid_out(lines, self.between)
         return torch.from_numpy(rows).to(self.device), torch.from_numpy(sures).to(self.device)
 
     def _misheard(self, word: int, random: np.random.Generator) -> tuple[int, float] | None:

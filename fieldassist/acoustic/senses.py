@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 import numpy as np
 import torch
@@ -10,6 +11,7 @@ from torch import nn
 
 from fieldassist.phrases.encoder import Encoder
 from fieldassist.phrases.hashing import find, hashed
+from fieldassist.phrases.matcher import example
 from fieldassist.phrases.sense import (
     BY_WORDS,
     Example,
@@ -19,13 +21,20 @@ from fieldassist.phrases.sense import (
     surely,
     usual_features,
 )
-from fieldassist.phrases.wordings import COMMAND, TALK
+from fieldassist.phrases.wordings import COMMAND, FILE, TALK, read_wordings
+from fieldassist.resources import shipped
 
 _REASON, _REASON_BEHIND = 9, 0.6
 """Words, at most, of a command and of talk that are put together, and how often the talk comes last."""
 _LEAST_SEEN = 3
 """Features of fewer examples are left out."""
 _EPOCHS, _BATCH, _RATE, _DROP, _SMOOTH, _SEED = 8, 64, 1e-2, 0.3, 0.02, 0
+
+
+def shipped_examples() -> tuple[Path, list[Example]]:
+    """Return the file of the shipped examples, and these."""
+    path = shipped("grammars") / FILE
+    return path, [example(each) for each in read_wordings(path)]
 
 
 def surrounded(examples: Sequence[Example]) -> list[Example]:

@@ -45,10 +45,6 @@ class Rounded:
     steps: Floats
     """What the numbers of each row are to be multiplied by, (rows,)."""
 
-    def full(self) -> Floats:
-        """Return the matrix in floats."""
-        return self.numbers * self.steps[:, None]
-
     def times(self, states: Floats) -> Floats:
         """Return the products of the matrix with vectors, (..., columns) to (..., rows)."""
         return np.asarray(states @ self.numbers.astype(np.float32).T * self.steps, np.float32)
@@ -126,14 +122,8 @@ class Encoder:
             for word, sure in said:
                 if word not in HESITATIONS:
                     line += [(row, sure) for row in self._rows_of(HIDDEN if word == UNKNOWN else word, known)]
-            lines.append([*line[: LONGEST - 1], (between[0], 1.0)])
-        longest = max(map(len, lines))
-        rows = np.full((len(lines), longest), -1, np.int64)
-        shares = np.ones((len(lines), longest), np.float32)
-        for at, line in enumerate(lines):
-            rows[at, : len(line)] = [row for row, _ in line]
-            shares[at, : len(line)] = [share for _, share in line]
-        return rows, shares
+            lines.append(line)
+        return laid_out(lines, between[0])
 
     def _rows_of(self, word: str, known: dict[str, list[int]]) -> list[int]:
         if word not in known:
@@ -142,6 +132,19 @@ class Encoder:
 
     def _vector(self, rows: npt.NDArray[np.int64] | list[int]) -> Floats:
         return np.asarray(self.vectors.numbers[rows] * self.vectors.steps[rows][..., None], np.float32)
+
+
+def laid_out(lines: Sequence[Sequence[tuple[int, float]]], end: int) -> tuple[npt.NDArray[np.int64], Floats]:
+    """Return the rows of utterances' pieces and how surely each was heard, (utterances, longest), each line cut to
+    LONGEST with the piece `end` behind it; -1 is none."""
+    whole = [[*line[: LONGEST - 1], (end, 1.0)] for line in lines]
+    longest = max(map(len, whole))
+    rows = np.full((len(whole), longest), -1, np.int64)
+    sure = np.ones((len(whole), longest), np.float32)
+    for at, line in enumerate(whole):
+        rows[at, : len(line)] = [row for row, _ in line]
+        sure[at, : len(line)] = [share for _, share in line]
+    return rows, sure
 
 
 def pieces_of(word: str, pieces: Hashes) -> list[str]:

@@ -168,11 +168,10 @@ class Matcher:
         good = match.finding is not None and is_good(match.finding)
         rather_talk = log_odds(agreed) < decision.needed_odds(other_talk, _confidences(heard), good)
         doubtful = shares.get(TALK, 0.0) > PERHAPS_TALK and not as_it_stands
-        if match.decision == "accept" and not gainsaid and not rather_talk:
-            return _asked_back(match) if doubtful and match.finding is not None else match
-        own = self._in_own_words(heard, readings, shares, step)
-        if own is not None:
-            return _asked_back(own) if doubtful and own.finding is not None else own
+        stands = match.decision == "accept" and not gainsaid and not rather_talk
+        taken = match if stands else self._in_own_words(heard, readings, shares, step)
+        if taken is not None:
+            return _asked_back(taken) if doubtful and taken.finding is not None else taken
         wrong = gainsaid and match.finding is not None
         if rather_talk or (wrong and shares.get(TALK, 0.0) > MOSTLY_TALK):
             return Match("ignore", score=match.score, margin=match.margin, understood=match.understood)

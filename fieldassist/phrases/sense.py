@@ -158,11 +158,10 @@ def not_learned(model: SenseModel, examples: Sequence[Example]) -> list[Example]
 
 def save(model: SenseModel, path: Path) -> None:
     """Write the weights of features, in bytes."""
-    weights = model.weights * np.asarray(model.steps, np.float32)
-    steps = np.maximum(np.abs(weights).max(axis=0, initial=0.0), 1e-6).astype(np.float32) / np.float32(127.0)
+    weights = whole.rounded(np.transpose(model.weights * np.asarray(model.steps, np.float32)))
     arrays: dict[str, Any] = {name: getattr(model, name) for name in ("features", "learned")}
     arrays |= {"source": np.array(model.source), "meanings": np.array(model.meanings)}
-    np.savez(path, weights=np.round(weights / steps).astype(np.int8), steps=steps, **arrays)
+    np.savez(path, weights=np.ascontiguousarray(weights.numbers.T), steps=weights.steps, **arrays)
 
 
 def load(path: Path = SHIPPED, encoder: Path = whole.SHIPPED) -> SenseModel:
