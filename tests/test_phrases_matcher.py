@@ -251,12 +251,17 @@ WORDS = st.sampled_from(
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.lists(st.tuples(WORDS, st.floats(0, 1)), max_size=12), st.lists(st.lists(WORDS, max_size=8), max_size=3))
-def test_any_hypothesis_gives_a_match(words: list[tuple[str, float]], others: list[list[str]]) -> None:
+@given(
+    st.lists(st.tuples(WORDS, st.floats(0, 1)), max_size=12), st.lists(st.lists(WORDS, max_size=8), max_size=3),
+    st.one_of(st.none(), st.floats(0, 1)), st.sampled_from([None, *list(STEPS.values())[:6]]),
+)  # fmt: skip
+def test_any_hypothesis_gives_a_match(
+    words: list[tuple[str, float]], others: list[list[str]], other_talk: float | None, step: Step | None
+) -> None:
     text = " ".join(word for word, _ in words)
     given_words = tuple(Word(word, 0.0, 0.1, conf) for word, conf in words)
     alternatives = tuple((" ".join(other), 0.5) for other in others)
-    match = SHARED.match(Hypothesis(text, given_words, 0.5, alternatives))
+    match = SHARED.match(Hypothesis(text, given_words, 0.5, alternatives, other_talk), step)
     assert match.decision in ("accept", "ask", "ignore") and 0 <= match.score <= 1
 
 
@@ -265,6 +270,46 @@ SHARED = Matcher(load_phrases())
 
 def test_an_engine_that_is_sure_of_nothing_is_no_division_by_zero(matcher: Matcher) -> None:
     assert matcher.match(Hypothesis("", (), 0.0, (("two", 0.0),))).decision != "accept"
+
+
+def weighed(other_talk: float, *readings: tuple[str, float]) -> Hypothesis:
+    """What an engine that weighs other talk heard: its readings with their shares, each word as sure as the share
+    of those that hold it."""
+    (text, confidence), *others = readings
+    words = tuple(
+        Word(word, i * 0.3, i * 0.3 + 0.3, sum(share for reading, share in readings if word in reading.split()))
+        for i, word in enumerate(text.split())
+    )
+    return Hypothesis(text, words, confidence, tuple(others), other_talk)
+
+
+@pytest.mark.parametrize(
+    ("step", "readings", "kind"),
+    [  # as the engine heard sentences of ours: doubt about the words is none about what they mean
+        ("engine_braking_D", (("freewheels", 0.65), ("free wheels", 0.35)), "no_engine_braking"),
+        ("upshift_2_3_medium", (("late thirty eight", 0.6), ("eight thirty eight", 0.4)), "late"),
+        ("noise_stopped", (("quiet both", 0.6), ("quite both", 0.2), ("quiet boat", 0.2)), "noise"),
+    ],
+)
+def test_readings_that_mean_the_same_count_together(
+    matcher: Matcher, step: str, readings: tuple[tuple[str, float], ...], kind: str
+) -> None:
+    match = matcher.match(weighed(0.0, *readings), STEPS[step])
+    assert match.decision == "accept" and match.finding is not None and match.finding.kind == kind
+
+
+def test_what_readings_mean_together_has_to_be_surer_than_that_it_was_other_talk(matcher: Matcher) -> None:
+    readings = (("freewheels", 0.65), ("free wheels", 0.35))
+    taken = [
+        matcher.match(weighed(talk, *readings), STEPS["engine_braking_D"]).decision for talk in (0.0, 0.3, 0.99)
+    ]
+    assert taken == ["accept", "accept", "ignore"]
+
+
+def test_a_reading_stands_for_itself_where_none_of_the_others_means_the_same(matcher: Matcher) -> None:
+    match = matcher.match(weighed(0.0, ("floored it zip", 0.4), ("flood it sip", 0.3), ("four it's it", 0.3)),
+                          STEPS["kickdown_2_1"])  # fmt: skip
+    assert match.decision != "accept"
 
 
 @pytest.mark.parametrize(

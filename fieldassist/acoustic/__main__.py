@@ -22,7 +22,9 @@ and, whenever the example wordings were changed:
 
 and, when they have become many more, what whole utterances speak for:
 
-    utterances --words FREQUENT.txt --text BOOK.txt --out utterances.npz
+    texts --wordings --text BOOK.txt --count 12000 --out texts.txt    then synth and render, as above
+    heard packs --out heard/0.jsonl --worker 0 --workers 4            how an engine hears what it does not know
+    utterances --words FREQUENT.txt --text BOOK.txt --heard heard --out utterances.npz
     encoder utterances.npz --out fieldassist/phrases/encoder.npz
 
 Nothing of an earlier model is needed: Kokoro says how long each phone of its speech lasts, a small first network
@@ -59,6 +61,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     )
     texts.add_argument("--text", type=Path, action="append", default=[], help="plain text in English")
     texts.add_argument("--words", type=Path, help="frequent words, one a line, most frequent first")
+    texts.add_argument("--wordings", action="store_true", help="each example wording once, before all others")
     texts.add_argument("--numbers", type=float, default=0.1, help="share of bare numbers")
     texts.add_argument("--count", type=int, default=10_000)
     texts.add_argument("--seed", type=int, default=0)
@@ -138,9 +141,16 @@ def main(argv: Sequence[str] | None = None) -> int:
     senses = stages.add_parser("senses", help="what words speak for, from example wordings")
     senses.add_argument("--out", type=Path, required=True)
 
+    heard = stages.add_parser("heard", help="how the engine hears packs")
+    heard.add_argument("pack", type=Path, nargs="+", help="packs, or folders of packs")
+    heard.add_argument("--worker", type=int, default=0)
+    heard.add_argument("--workers", type=int, default=1)
+    heard.add_argument("--out", type=Path, required=True)
+
     utterances = stages.add_parser("utterances", help="what the encoder is trained on")
     utterances.add_argument("--words", type=Path, required=True, help="frequent words, most frequent first")
     utterances.add_argument("--text", type=Path, action="append", default=[], help="plain text in English")
+    utterances.add_argument("--heard", type=Path, help="folder of files made by the stage heard")
     utterances.add_argument("--out", type=Path, required=True)
 
     encoder = stages.add_parser("encoder", help="train what reads whole utterances")
@@ -175,7 +185,12 @@ def _texts(args: argparse.Namespace) -> None:
     if sum(share for _, share in automata) + args.numbers < 1 and not general and not words:
         raise UserError("texts: the shares leave room for general sentences; give --text or --words")
     drawn = (text for text in mixture(automata, general, words, args.numbers, args.seed) if text)
-    args.out.write_text("\n".join(islice(drawn, args.count)) + "\n", encoding="utf-8")
+    chosen = [*islice(drawn, args.count)]
+    if args.wordings:
+        from fieldassist.acoustic.senses import shipped_examples
+
+        chosen = [*dict.fromkeys(" ".join(said) for said, _, _ in shipped_examples()[1]), *chosen]
+    args.out.write_text("\n".join(chosen) + "\n", encoding="utf-8")
 
 
 def _share(text: str, option: str, form: str) -> tuple[str, float]:
@@ -318,19 +333,28 @@ def _senses(args: argparse.Namespace) -> None:
     print(f"{args.out}: {len(examples)} examples, {len(model.features)} features, {len(model.meanings)} meanings")
 
 
+def _heard(args: argparse.Namespace) -> None:
+    from fieldassist.acoustic.heard import hear
+
+    packs = [path for each in args.pack for path in (sorted(each.glob("*.npz")) if each.is_dir() else [each])]
+    print(f"{args.out}: {hear(packs, args.out, args.worker, args.workers)} utterances")
+
+
 def _utterances(args: argparse.Namespace) -> None:
     import numpy as np
 
     from fieldassist.acoustic.senses import shipped_examples
     from fieldassist.acoustic.texts import frequent_words, general_sentences
-    from fieldassist.acoustic.utterances import prepare
+    from fieldassist.acoustic.utterances import prepare, read_heard
     from fieldassist.phrases import load_phrases
 
     _, examples = shipped_examples()
     hearable, frequent = load_phrases().automaton.words, frequent_words(args.words, 12_000)
-    arrays = prepare(examples, hearable, frequent, general_sentences(args.text))
+    heard = read_heard(sorted(args.heard.glob("*.jsonl"))) if args.heard else []
+    arrays = prepare(examples, hearable, frequent, general_sentences(args.text), heard)
     np.savez_compressed(args.out, **arrays)  # type: ignore[arg-type]
-    counts = ", ".join(f"{len(arrays[f'{name}_begins']) - 1} {name}" for name in ("examples", "drawn", "talk"))
+    names = ("examples", "drawn", "talk", "heard", "aside")
+    counts = ", ".join(f"{len(arrays[f'{name}_begins']) - 1} {name}" for name in names)
     print(f"{args.out}: {counts}, {len(arrays['pieces'])} pieces of words")
 
 

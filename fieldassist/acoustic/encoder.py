@@ -55,10 +55,15 @@ class Plan:
     """Of a teacher; a student's are twice as large."""
     talk: float = 0.3
     """Stretches of other talk for each example of a teacher's batch."""
+    heard: float = 0.5
+    """The same of examples as they were heard."""
 
 
-_STUDENT_TALK, _STUDENT_EXAMPLES = 0.15, 0.6
-"""Share of the student's batches that are other talk; of the examples as they are among the rest."""
+_STUDENT_TALK, _STUDENT_EXAMPLES, _STUDENT_HEARD = 0.15, 0.5, 0.2
+"""Share of the student's batches that are other talk; among the rest, of the examples as they are, and as they
+were heard."""
+_ASIDE = 0.5
+"""How often other talk is taken as it was heard."""
 _TOLD = 0.3
 """How much the student goes by what an example means, and not by what the teachers make of it."""
 _VARIED, _LEFT_OUT, _DOUBTED, _MISHEARD = 0.6, 0.03, 0.1, 0.05
@@ -140,6 +145,7 @@ class _Sentences:
     def __init__(self, material: Material, name: str, device: torch.device) -> None:
         self.words, self.begins = material[name], material[f"{name}_begins"].astype(np.int64)
         self.talk, self.device = name == "talk", device
+        self.sure = material.get(f"{name}_sure")
         spelt, begins = material["spelt"].tolist(), material["spelt_begins"]
         self.spelt = [spelt[one:other] for one, other in pairwise(begins)]
         self.alike, self.known = material["alike"].tolist(), material["known"].tolist()
@@ -173,9 +179,10 @@ class _Sentences:
                 assert random is not None
                 lead = self.leads[int(random.integers(len(self.leads)))]
             line = [(piece, 1.0) for piece in lead]
-            varied = random is not None and (self.talk or random.random() < _VARIED)
-            for word in self.words[self.begins[number] : self.begins[number + 1]].tolist():
-                sure = 1.0
+            varied = random is not None and (self.talk or random.random() < _VARIED) and self.sure is None
+            for place in range(self.begins[number], self.begins[number + 1]):
+                word = int(self.words[place])
+                sure = 1.0 if self.sure is None else int(self.sure[place]) / 100
                 if varied:
                     assert random is not None
                     heard = self._misheard(word, random)
@@ -202,30 +209,55 @@ class _Sentences:
         return (other, doubted) if chance < _LEFT_OUT + _DOUBTED + _MISHEARD else (word, 1.0)
 
 
+@dataclass(frozen=True)
+class _Lesson:
+    """Sentences whose meanings are known."""
+
+    sentences: _Sentences
+    right: Tensor
+
+
+@dataclass(frozen=True)
+class _Talk:
+    """Other talk: by rule, and as it was heard."""
+
+    ruled: _Sentences
+    heard: _Sentences
+
+    def batch(self, count: int, random: np.random.Generator) -> tuple[Tensor, Tensor]:
+        """So many sentences, drawn, at procedures that are drawn."""
+        drawn = self.heard if len(self.heard) and random.random() < _ASIDE else self.ruled
+        return drawn.batch(random.integers(0, len(drawn), count), random, None)
+
+
 def train(material: Material, plan: Plan, device: str, seed: int = 0) -> Encoder:
     """Train the teachers and then the student; return it in bytes."""
     place = torch.device(device)
-    examples, drawn, talk = (_Sentences(material, name, place) for name in ("examples", "drawn", "talk"))
+    examples, drawn, heard = (_Sentences(material, name, place) for name in ("examples", "drawn", "heard"))
+    talk = _Talk(_Sentences(material, "talk", place), _Sentences(material, "aside", place))
     meanings = tuple(map(str, material["meanings"]))
     pieces = {str(piece): row for row, piece in enumerate(material["pieces"])}
     base = {
         name: torch.from_numpy(array.astype(np.float32)).to(place)
         for name, array in material.items() if array.dtype == np.float16
     }  # fmt: skip
-    right = torch.from_numpy(material["examples_mean"].astype(np.int64)).to(place)
+    told = [
+        _Lesson(each, torch.from_numpy(material[f"{name}_mean"].astype(np.int64)).to(place))
+        for name, each in (("examples", examples), ("heard", heard))
+    ]
     swapped = np.random.default_rng(_SWAPPED).integers(0, len(examples.leads), len(examples))
-    lists = ((examples, examples.at), (drawn, drawn.at), (examples, swapped))
+    lists = ((examples, examples.at), (heard, heard.at), (drawn, drawn.at), (examples, swapped))
     sums: list[Floats] = [np.zeros((len(each), len(meanings)), np.float32) for each, _ in lists]
     for number in range(plan.teachers):
         torch.manual_seed(seed + number)
         teacher = _Network(base, pieces[HIDDEN], len(meanings), None).to(place)
-        _teach(teacher, examples, talk, right, meanings.index(TALK), plan, seed + number)
+        _teach(teacher, told, talk, meanings.index(TALK), plan, seed + number)
         for found, (each, at) in zip(sums, lists, strict=True):
             found += _told(teacher, each, at) / plan.teachers
     torch.manual_seed(seed)
     student = _Network(base, pieces[HIDDEN], len(meanings), plan).to(place)
     soft = [(each, at, found) for (each, at), found in zip(lists, sums, strict=True)]
-    _learn(student, soft, talk, right, meanings.index(TALK), plan, seed)
+    _learn(student, soft, talk, [each.right for each in told], meanings.index(TALK), plan, seed)
     return _plain(student, meanings, tuple(map(str, material["pieces"])))
 
 
@@ -242,9 +274,11 @@ def load_material(path: Path) -> Material:
 
 
 def _teach(
-    net: _Network, examples: _Sentences, talk: _Sentences, right: Tensor, none: int, plan: Plan, seed: int
+    net: _Network, lessons: list[_Lesson], talk: _Talk, none: int, plan: Plan, seed: int
 ) -> None:
-    """Learn the examples; `none` is the meaning of other talk."""
+    """Learn the examples, the first of the lessons; the other is how they were heard. `none` is the meaning of
+    other talk."""
+    (examples, right), (heard, heard_right) = ((each.sentences, each.right) for each in lessons)
     random = np.random.default_rng(seed)
     optimizer = _optimizer(net)
     steps = plan.rounds * -(-len(examples) // plan.batch)
@@ -256,27 +290,34 @@ def _teach(
             step += 1
             scores = _scores(net, examples.batch(chosen, random, examples.at))
             loss = functional.cross_entropy(scores, right[chosen], label_smoothing=_SMOOTH)
-            others = random.integers(0, len(talk), max(1, int(plan.talk * len(chosen))))
-            loss = loss + plan.talk * _as_talk(_scores(net, talk.batch(others, random, None)), none)
+            others = talk.batch(max(1, int(plan.talk * len(chosen))), random)
+            loss = loss + plan.talk * _as_talk(_scores(net, others), none)
+            if len(heard):
+                some = random.integers(0, len(heard), max(1, int(plan.heard * len(chosen))))
+                scores, wanted = _scores(net, heard.batch(some, random, heard.at)), heard_right[some]
+                loss = loss + plan.heard * functional.cross_entropy(scores, wanted, label_smoothing=_SMOOTH)
             _step(net, optimizer, loss)
             lost += loss.detach()
         print(f"round {number + 1} of {plan.rounds}: {float(lost) * plan.rounds / steps:.3f} nats", flush=True)
 
 
 def _learn(
-    net: _Network, soft: list[tuple[_Sentences, Places | None, Floats]], talk: _Sentences,
-    right: Tensor, none: int, plan: Plan, seed: int,
+    net: _Network, soft: list[tuple[_Sentences, Places | None, Floats]], talk: _Talk,
+    right: list[Tensor], none: int, plan: Plan, seed: int,
 ) -> None:  # fmt: skip
-    """Learn what teachers made of sentences, the first list being the examples as they are."""
+    """Learn what teachers made of sentences, the first lists being those whose meanings are known (`right`): the
+    examples as they are, and as they were heard."""
     random = np.random.default_rng(seed)
     optimizer = _optimizer(net)
     sizes = np.array([len(each) for each, _, _ in soft], float)
-    sizes[0] *= _STUDENT_EXAMPLES / (1 - _STUDENT_EXAMPLES) * sizes[1:].sum() / sizes[0]
+    for known, share in enumerate((_STUDENT_EXAMPLES, _STUDENT_HEARD)):
+        if sizes[known]:
+            sizes[known] = share / (1 - _STUDENT_EXAMPLES - _STUDENT_HEARD) * sizes[2:].sum()
     began, count, size = time.monotonic(), 0, 2 * plan.batch
     while (progress := (time.monotonic() - began) / plan.seconds) < 1:
         _set_rate(optimizer, plan.student_rate, progress)
         if random.random() < _STUDENT_TALK:
-            loss = _as_talk(_scores(net, talk.batch(random.integers(0, len(talk), size), random, None)), none)
+            loss = _as_talk(_scores(net, talk.batch(size, random)), none)
         else:
             number = int(random.choice(len(soft), p=sizes / sizes.sum()))
             sentences, at, wanted = soft[number]
@@ -286,8 +327,8 @@ def _learn(
             scores = _scores(net, sentences.batch(chosen, random, at))
             told = functional.softmax(torch.from_numpy(wanted[chosen]).to(scores.device), 1)
             loss = functional.cross_entropy(scores, told)
-            if number == 0:
-                hard = functional.cross_entropy(scores, right[chosen], label_smoothing=_SMOOTH)
+            if number < len(right):
+                hard = functional.cross_entropy(scores, right[number][chosen], label_smoothing=_SMOOTH)
                 loss = (1 - _TOLD) * loss + _TOLD * hard
         _step(net, optimizer, loss)
         count += 1

@@ -5,9 +5,11 @@ Prepared apart from the training, which needs nothing else, so that this can run
 
 from __future__ import annotations
 
+import json
 import random
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -36,16 +38,54 @@ _STRETCHES = (1, 2, 2, 3, 3, 4, 4, 5, 6, 7, 8, 10, 12)
 _ALIKE, _SOUNDS_APART = 6, 0.55
 """Words that sound like another, and the share of their phones in which they may differ."""
 
+_MOST_READINGS, _AS_SAID = 4, 0.95
+"""Readings of an utterance, at most; mean confidence above which one that is what was said teaches nothing new."""
+
 Arrays = dict[str, npt.NDArray[np.generic]]
 
 
+@dataclass(frozen=True)
+class Heard:
+    """How an engine heard a sentence."""
+
+    said: str
+    words: tuple[str, ...]
+    sure: tuple[float, ...]
+    """Of each word, 0..1."""
+
+
+def read_heard(paths: Sequence[Path]) -> list[Heard]:
+    """Read what the stage `heard` wrote: each first reading as surely as it was heard, and every one as if it was
+    typed. Raises UserError for another file."""
+    out = []
+    for path in paths:
+        for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), start=1):
+            try:
+                found = json.loads(line)
+                said, sure = str(found["said"]), [float(each) for each in found["sure"]]
+                readings = [str(text).split() for text, _ in found["readings"]][:_MOST_READINGS]
+            except (ValueError, KeyError, TypeError) as error:
+                raise UserError(f"{path}:{number}: not a line of the stage heard ({error})") from None
+            told = [(readings[0], sure), *((words, [1.0] * len(words)) for words in readings)]
+            for words, surely in told if len(sure) == len(readings[0]) else told[1:]:
+                kept = [pair for pair in zip(words, surely, strict=True) if pair[0] not in HESITATIONS]
+                as_said = [word for word, _ in kept] == said.split()
+                if any(word != UNKNOWN for word, _ in kept) and not (
+                    as_said and sum(share for _, share in kept) > _AS_SAID * len(kept)
+                ):
+                    out.append(Heard(said, *(tuple(each) for each in zip(*kept, strict=True))))
+    return list(dict.fromkeys(out))
+
+
 def prepare(
-    examples: Sequence[Example], hearable: Iterable[str], frequent: Iterable[str], talk: Sequence[str]
-) -> Arrays:
+    examples: Sequence[Example], hearable: Iterable[str], frequent: Iterable[str], talk: Sequence[str],
+    heard: Sequence[Heard] = (),
+) -> Arrays:  # fmt: skip
     """Return everything that `acoustic.encoder.train` needs.
 
     hearable: words of the grammars; frequent: words whose pieces are kept beside those of the examples; talk:
-    sentences of general English. Raises UserError without the encoder that is begun from.
+    sentences of general English; heard: examples and other talk as an engine heard them. Raises UserError without
+    the encoder that is begun from.
     """
     every = [*examples, *surrounded(examples)]
     known = {*hearable, *(word for said, _, _ in examples for word in said)}
@@ -71,6 +111,15 @@ def prepare(
     out["examples_at"] = np.array([procedures.index(at) for _, at, _ in every], np.uint8)
     out["examples_mean"] = np.array([meanings.index(meaning) for _, _, meaning in every], np.uint8)
     out["drawn_at"] = np.array([procedures.index(at) for _, at in drawn], np.uint8)
+    places: dict[str, list[tuple[str, str]]] = defaultdict(list)
+    for said, at, meaning in examples:
+        places[" ".join(words_of(" ".join(said)))].append((at, meaning))
+    meant = [each for each in heard if each.said in places]
+    out |= _as_heard("heard", meant, words) | _as_heard("aside", [h for h in heard if h.said not in places], words)
+    rng = random.Random(2)
+    chosen = [rng.choice(places[each.said]) for each in meant]
+    out["heard_at"] = np.array([procedures.index(at) for at, _ in chosen], np.uint8)
+    out["heard_mean"] = np.array([meanings.index(meaning) for _, meaning in chosen], np.uint8)
 
     listed = list(words)
     row = {piece: number for number, piece in enumerate(pieces)}
@@ -152,6 +201,12 @@ def _packed(name: str, sentences: Sequence[Sequence[str]], words: dict[str, int]
     said = [[word for word in sentence if word not in HESITATIONS] for sentence in sentences]
     flat = [words.setdefault(word, len(words)) for sentence in said for word in sentence]
     return {name: np.array(flat, np.int32), f"{name}_begins": np.cumsum([0, *map(len, said)]).astype(np.int32)}
+
+
+def _as_heard(name: str, heard: Sequence[Heard], words: dict[str, int]) -> Arrays:
+    """The same of what was heard, and how surely each word was, in hundredths."""
+    sure = [round(100 * share) for each in heard for share in each.sure]
+    return _packed(name, [each.words for each in heard], words) | {f"{name}_sure": np.array(sure, np.uint8)}
 
 
 def _alike(words: Sequence[str], known: set[str]) -> npt.NDArray[np.int32]:

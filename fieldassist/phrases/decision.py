@@ -48,6 +48,14 @@ AGAINST_DOUBT, GOOD_AGAINST_DOUBT, GOOD_PER_DOUBT = 1.5, 3.0, 10.0
 """Nats by which what the words speak for has to be surer than the engine is that they are other talk; the same
 where all that they say is that all is well, and further nats there for doubt about the words, times 1 - their mean
 confidence."""
+TOGETHER_ACCEPT, TOGETHER_ASK, TOGETHER_COMMAND = 0.5, 0.35, 0.6
+"""Probability over the engine's readings, each understood as if it was typed, at which what most of them mean is
+taken, asked back, or taken for a command."""
+TOGETHER_AGAINST_DOUBT, TOGETHER_GOOD_AGAINST_DOUBT = 3.0, 4.5
+"""Nats by which that has to be surer than the engine is that it was other talk; the same where all that it says is
+that all is well."""
+PLAIN_SCORE, PLAIN_MARGIN = 0.85, 2.0
+"""Score and margin beyond which the readings are not asked one by one: it takes as long as all of them at once."""
 SURE, SURE_POWER = 0.92, 4.0
 """Mean confidence of the words, as the engine states it, from which on they count in full; steepness below."""
 ACCEPT_MARGIN = 0.25
@@ -130,6 +138,16 @@ def talk_odds(other_talk: float | None) -> float:
         return 0.0
     share = min(1.0 - _LEAST_SHARE, max(_LEAST_SHARE, other_talk))
     return math.log(share / (1.0 - share))
+
+
+def together(probability: float, other_talk: float, command: bool, good: bool) -> str:
+    """Return `accept`, `ask` or `ignore` for what readings mean together with some probability, 0..1."""
+    if command:
+        return "accept" if probability >= TOGETHER_COMMAND and other_talk < 0.5 else "ignore"
+    needed = talk_odds(other_talk) + (TOGETHER_GOOD_AGAINST_DOUBT if good else TOGETHER_AGAINST_DOUBT)
+    if probability < TOGETHER_ASK or math.log(probability / (1.0 - probability)) < needed:
+        return "ignore"
+    return "accept" if probability >= TOGETHER_ACCEPT else "ask"
 
 
 def sureness(confidences: Sequence[float]) -> float:

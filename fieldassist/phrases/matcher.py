@@ -137,8 +137,45 @@ class Matcher:
         a question changes. A finding in words that were hardly heard is asked back.
         """
         match = self._matched(heard, step, previous)
-        taken = match.decision == "accept" and match.finding is not None
-        return _asked_back(match) if taken and _hardly_heard(heard) else match
+        if match.decision == "accept" and match.finding is not None and _hardly_heard(heard):
+            match = _asked_back(match)
+        if isinstance(heard, str) or heard.other_talk is None or previous is not None:
+            return match
+        return self._by_readings(match, heard, heard.other_talk, step)
+
+    def _by_readings(self, match: Match, heard: Hypothesis, other_talk: float, step: Step | None) -> Match:
+        """Return what most of the engine's readings mean when each is understood as if it was typed.
+
+        Together, one reading lends another its words, which helps where none is right as a whole; but a reading
+        that is right then loses by the doubt about its words, even where they mean the same in all readings, or
+        to one that the grammars hold.
+        """
+        plain = match.score >= decision.PLAIN_SCORE and match.margin >= decision.PLAIN_MARGIN
+        if match.decision == "accept" and plain:
+            return match
+        votes: dict[object, float] = defaultdict(float)
+        meant: dict[object, Match] = {}
+        readings = _as_typed(heard)
+        total = sum(readings.values())
+        for text, share in readings.items():
+            each = self._matched(text, step, None)
+            if each.decision == "ignore":
+                continue
+            key = _says(each)
+            votes[key] += min(MOST_SURE, each.score) * share / total if total else 0.0
+            if key not in meant or meant[key].decision == "ask":
+                meant[key] = each
+        if not votes:
+            return match if match.decision == "accept" and match.finding is not None else Match("ignore")
+        most = max(votes, key=lambda key: votes[key])
+        found = meant[most]
+        if match.decision == "accept" and most == _says(match):
+            return match
+        good = found.finding is not None and is_good(found.finding)
+        verdict = decision.together(votes[most], other_talk, found.finding is None, good)
+        if verdict == "ignore":
+            return Match("ignore", score=votes[most], understood=found.understood)
+        return _asked_back(found) if verdict == "ask" and found.decision == "accept" else found
 
     def _matched(self, heard: str | Hypothesis, step: Step | None, previous: Finding | None) -> Match:
         shares = self._shares(heard, step)
@@ -421,6 +458,8 @@ SHORT_COMMANDS = ("skip", "strike", "resume")
 LEAST_LIKELY, LIKELY_COMMAND = 0.1, 0.3
 """Probability by all words of a command at which two of its words are enough there, and any at the end, where one
 needs the second."""
+MOST_SURE = 0.99
+"""Probability that what one reading means counts with at most."""
 NUMBER_WORDS = frozenset((*UNITS, *TEENS, *TENS))
 BARE_NO = 0.4
 """Cost of taking a "no" for a correction: before what is seen it mostly says that it was not there."""
@@ -469,6 +508,12 @@ def _says_more(shares: Shares) -> bool:
     meaning = max(shares, key=lambda each: shares[each], default=TALK)
     seen = meaning != TALK and not meaning.startswith(f"{COMMAND} ")
     return seen and shares[meaning] >= decision.OWN_WORDS_ACCEPT
+
+
+def _says(match: Match) -> object:
+    """What a match says, however sure it is."""
+    found = (match.finding, *match.more) if match.finding is not None else ()
+    return match.command, tuple(replace(finding, confidence=1.0) for finding in found)
 
 
 def _asked_back(match: Match) -> Match:
@@ -536,6 +581,17 @@ def _versions(heard: str | Hypothesis, whole: frozenset[str]) -> list[tuple[tupl
             kept = out.get(key)
             out[key] = (split, share) if kept is None else (kept[0], kept[1] + share)
     return list(out.values())
+
+
+def _as_typed(heard: Hypothesis) -> dict[str, float]:
+    """Return the engine's readings without what stands for unknown words, each with its share."""
+    further = [each for each in heard.alternatives[:MOST_ALTERNATIVES] if each[1] >= LEAST_ALTERNATIVE]
+    out: dict[str, float] = defaultdict(float)
+    same: dict[tuple[str, ...], str] = {}
+    for text, share in ((heard.text, heard.confidence), *further):
+        words = [word for word in text.split() if word != UNKNOWN]
+        out[same.setdefault(tuple(word for word in words if word not in HESITATIONS), " ".join(words))] += share
+    return out
 
 
 def _split(words: Sequence[HeardWord], whole: frozenset[str]) -> tuple[HeardWord, ...]:

@@ -73,14 +73,15 @@ class PhraseSet:
     def to_listen_for(self, gears: int = MOST_GEARS, weighs_talk: bool = True) -> Promised:
         """Return the same as a promise, for an engine that may have its graph already."""
         name = f"listening {gears}{'' if weighs_talk else ' strictly'}"
-        make = self._with_own_words if weighs_talk else self.strictly
+        make = self.with_own_words if weighs_talk else self.strictly
         return self._compiled.promised(name, lambda: make(gears))
 
     def strictly(self, gears: int = MOST_GEARS) -> Automaton:
         """Return the automaton of the grammar alone, without words of any talk, for an engine."""
         return compile_for_engine(restrict(self._of_car(gears), lambda tag: tag.key != "only"))
 
-    def _with_own_words(self, gears: int) -> Automaton:
+    def with_own_words(self, gears: int) -> Automaton:
+        """Return the automaton of the grammar with sentences like the examples beside it, for an engine."""
         grammar = compile_for_engine(self._of_car(gears))
         said = [each.said for each in self.wordings() if each.means != TALK]
         if not said:
