@@ -15,6 +15,7 @@ from fieldassist.phrases.hashing import hashed  # noqa: E402
 from fieldassist.phrases.sense import not_learned, surely  # noqa: E402
 
 LIKE = {"bang": "wallop", "glide": "float", "whine": "howl", "drip": "weep"}
+MISHEARD = {"bang": "gang", "glide": "lied", "whine": "nine", "drip": "trip"}
 MEANS = {"bang": "harsh", "glide": "normal", "whine": "noise", "drip": "leak"}
 ROUND = ("it", "was", "quite", "now", "here", "there", "then", "again")
 TALK = ("the bus is late", "where shall we eat", "rain tomorrow they say", "my sister has moved to the coast")
@@ -67,18 +68,28 @@ def beginning():
             out |= {f"{layer}.{name}": np.ones(width), f"{layer}.{name}_bias": np.zeros(width)}
     letters = "abcdefghijklmnopqrstuvwxyz'"
     pieces = ["[CLS]", "[SEP]", "[MASK]", *letters, *(f"##{each}" for each in letters), *ROUND, "not", "upshift"]
-    pieces += [word for pair in LIKE.items() for word in pair]
+    pieces += [word for pair in LIKE.items() for word in pair] + list(MISHEARD.values())
     vectors = {piece: random.normal(size=width) for piece in pieces}
     vectors |= {other: vectors[word] + 0.05 * random.normal(size=width) for word, other in LIKE.items()}
     out["words"] = np.array([vectors[piece] for piece in pieces])
     return {k: v.astype(np.float16) for k, v in out.items()}, {piece: at for at, piece in enumerate(pieces)}
 
 
-def test_words_that_are_like_others_mean_the_same(monkeypatch, tmp_path):
+def as_heard(examples):
+    """A third of the examples with words taken for others, each surely and in doubt; and other talk."""
+    out = [utterances.Heard("no such example", ("nobody", "knows"), (1.0, 0.4))]
+    for said, _, _ in examples[::3]:
+        words = tuple(MISHEARD.get(word, word) for word in said)
+        out += [utterances.Heard(" ".join(said), words, (sure,) * len(words)) for sure in (1.0, 0.7)]
+    return out
+
+
+def test_words_that_are_like_others_or_were_heard_for_others_mean_the_same(monkeypatch, tmp_path):
     monkeypatch.setattr(utterances, "_encoder", beginning)
     examples = drawn(np.random.default_rng(2), 1500, {})
     examples += [(text.split(), "upshift", "talk") for text in TALK] * 10
-    arrays = utterances.prepare(examples, LIKE.values(), (), TALK)
+    arrays = utterances.prepare(examples, LIKE.values(), (), TALK, as_heard(examples))
+    assert len(arrays["aside_begins"]) == 2 and len(arrays["heard_begins"]) > 1000
     assert list(arrays["pieces"]) == sorted(arrays["pieces"], key=lambda piece: int(hashed([piece])[0]))
     np.savez(tmp_path / "material.npz", **arrays)
     plan = encoder.Plan(
@@ -96,6 +107,7 @@ def test_words_that_are_like_others_mean_the_same(monkeypatch, tmp_path):
     model = senses.train(examples, encoder.train(material, plan, "cpu"))
     assert share_right(model, drawn(np.random.default_rng(3), 200, {})) > 0.95
     assert share_right(model, drawn(np.random.default_rng(3), 200, LIKE)) > 0.8
+    assert share_right(model, drawn(np.random.default_rng(3), 200, MISHEARD)) > 0.8  # no example has these words
 
 
 @pytest.mark.parametrize("content", [b"", b"words", None])

@@ -99,6 +99,7 @@ def compose(arcs: Sequence[Arc], step: Step | None = None) -> Composed:
     if step is not None and any(f.kind in step.kinds for f in findings):
         findings = [f for f in findings if f.kind in step.kinds or f.kind not in _LOOKED_AT]
     findings = [f for f in findings if not any(_says_more(other, f) for other in findings)]
+    findings = [f for f in findings if not is_unread(f)] or findings  # "before it takes up" beside "three seconds"
     doubt = implausible(findings[0], step) if findings else None
     odd = odd if findings else 0
     return Composed(tuple(dict.fromkeys(findings)), None, corrects, changes, assumed, doubt, odd)
@@ -106,6 +107,12 @@ def compose(arcs: Sequence[Arc], step: Step | None = None) -> Composed:
 
 _LOOKED_AT = ("fluid_level", "fluid_condition", "linkage")
 """What nobody sees beside something else on the road: words that sound like it are about something else there."""
+
+
+def is_unread(finding: Finding) -> bool:
+    """A measurement without its number, and without a level in place of one."""
+    levels = {"low", "high", "normal"} & set((finding.where or "").split())
+    return finding.kind in MEASURED_KINDS and finding.value is None and not levels
 
 
 def _is_praise(finding: Finding) -> bool:
@@ -260,6 +267,8 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
         kind, value, unit = measured
     if kind not in KINDS:
         return None
+    if kind == "no_kickdown" and slots.get("present") == "false" and value is not None:
+        kind, slots["present"] = "shift_speed", "true"  # "kicked down from fifty eight"
     said: dict[str, object] = {"kind": kind, "shift": shift, "present": slots.get("present") != "false"}
     for key in ("gear", "range", "throttle", "temperature", "load", "severity", "where"):
         said[key] = slots.get(key)
@@ -433,6 +442,8 @@ def _from_step(said: dict[str, object], step: Step | None) -> tuple[str, ...]:
                 continue
             if key == "load" and said["throttle"] is not None:
                 continue
+            if key == "gear" and said["kind"] == "wrong_gear_start":
+                continue  # the step's is the one that it did not start in
             said[key] = getattr(step, key)
             taken.append(key)
     return tuple(taken)

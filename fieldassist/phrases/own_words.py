@@ -9,7 +9,7 @@ from dataclasses import replace
 from fieldassist.deduce.step import Step
 from fieldassist.finding import MEASURED_KINDS, Finding
 from fieldassist.phrases.automaton import Arc, Tag
-from fieldassist.phrases.compose import Composed, compose
+from fieldassist.phrases.compose import Composed, compose, is_unread
 from fieldassist.phrases.wordings import COMMAND, TALK
 
 Shares = Mapping[str, float]
@@ -113,7 +113,7 @@ def meant(shares: Shares, arcs: Sequence[Arc], step: Step | None) -> tuple[Compo
         arc._replace(tags=tuple(tag for tag in arc.tags if tag.key not in _SENSE_KEYS)) for arc in arcs
     ]
     composed = compose([Arc(0, 0, None, 0.0, tuple(tags)), *rest], step)
-    if not composed.findings or _is_empty(composed.findings[0]):
+    if not composed.findings or is_unread(composed.findings[0]):
         return None
     if _is_out_of_place(composed.findings[0], arcs, step):
         return None
@@ -124,8 +124,3 @@ def _is_out_of_place(finding: Finding, arcs: Sequence[Arc], step: Step | None) -
     """A bare number where nothing is measured: "ninety seven" at the pan."""
     told = any(tag.key in ("unit", "shift", "into") for arc in arcs for tag in arc.tags)
     return finding.value is not None and step is not None and finding.kind not in step.kinds and not told
-
-
-def _is_empty(finding: Finding) -> bool:
-    levels = {"low", "high", "normal"} & set((finding.where or "").split())
-    return finding.kind in MEASURED_KINDS and finding.value is None and not levels

@@ -16,14 +16,14 @@ _MMAP_THRESHOLD = -3
 """mallopt's number of that setting."""
 _LARGE = 128 * 1024
 """Bytes; glibc begins with this, but raises it when such a block is freed, unless it is set."""
-_ONLY_FOR_FETCHING = ("requests", "tqdm", "srt")
+_ONLY_FOR_FETCHING = ("requests", "tqdm", "srt", "urllib.request")
 
 
 def _imported() -> Any:
     out = [name for name in _ONLY_FOR_FETCHING if name not in sys.modules]
     for name in out:
         stand_in = ModuleType(name)
-        stand_in.tqdm = None  # type: ignore[attr-defined]  # what is taken from it by name
+        stand_in.tqdm = stand_in.urlretrieve = None  # type: ignore[attr-defined]  # what is taken from it by name
         sys.modules[name] = stand_in
     try:
         import vosk as package
