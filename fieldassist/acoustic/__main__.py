@@ -22,7 +22,7 @@ and, whenever the example wordings were changed:
 
 and, when they have become many more, what whole utterances speak for:
 
-    texts --wordings --text BOOK.txt --count 12000 --out texts.txt    then synth and render, as above
+    texts --wordings --text BOOK.txt --numbers 0 --count 12000 --out texts.txt   then synth and render, as above
     heard packs --out heard/0.jsonl --worker 0 --workers 4            how an engine hears what it does not know
     utterances --words FREQUENT.txt --text BOOK.txt --heard heard --out utterances.npz
     encoder utterances.npz --out fieldassist/phrases/encoder.npz
