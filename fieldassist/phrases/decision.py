@@ -48,7 +48,7 @@ AGAINST_DOUBT, GOOD_AGAINST_DOUBT, GOOD_PER_DOUBT = 1.5, 3.0, 10.0
 """Nats by which what the words speak for has to be surer than the engine is that they are other talk; the same
 where all that they say is that all is well, and further nats there for doubt about the words, times 1 - their mean
 confidence."""
-TOGETHER_ACCEPT, TOGETHER_ASK, TOGETHER_COMMAND = 0.5, 0.35, 0.6
+TOGETHER_ACCEPT, TOGETHER_ASK, TOGETHER_COMMAND = 0.35, 0.3, 0.6
 """Probability over the engine's readings, each understood as if it was typed, at which what most of them mean is
 taken, asked back, or taken for a command."""
 TOGETHER_AGAINST_DOUBT, TOGETHER_GOOD_AGAINST_DOUBT = 3.0, 4.5

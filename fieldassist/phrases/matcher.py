@@ -65,6 +65,9 @@ UNCONTESTED = 9.0
 MOST_ALTERNATIVES, LEAST_ALTERNATIVE = 8, 0.04
 """Further readings of the engine that are looked at, and the share that each must have: most of the time it takes
 to understand goes into them."""
+MOST_ALONE, LEAST_ALONE = 2, 0.1
+"""The same for readings that are understood one by one: with eight, from 0.04 on, two fewer of 1,501 that are
+tuned on were wrong, and nearly twice as many were to be understood."""
 
 
 @dataclass(frozen=True)
@@ -151,13 +154,13 @@ class Matcher:
         to one that the grammars hold.
         """
         plain = match.score >= decision.PLAIN_SCORE and match.margin >= decision.PLAIN_MARGIN
-        if match.decision == "accept" and plain:
+        hopeless = decision.together(MOST_SURE, other_talk, False, False) == "ignore"
+        if hopeless or (match.decision == "accept" and plain):
             return match
         votes: dict[object, float] = defaultdict(float)
         meant: dict[object, Match] = {}
-        readings = _as_typed(heard)
-        total = sum(readings.values())
-        for text, share in readings.items():
+        total = heard.confidence + sum(share for _, share in heard.alternatives)
+        for text, share in _as_typed(heard).items():
             each = self._matched(text, step, None)
             if each.decision == "ignore":
                 continue
@@ -584,8 +587,8 @@ def _versions(heard: str | Hypothesis, whole: frozenset[str]) -> list[tuple[tupl
 
 
 def _as_typed(heard: Hypothesis) -> dict[str, float]:
-    """Return the engine's readings without what stands for unknown words, each with its share."""
-    further = [each for each in heard.alternatives[:MOST_ALTERNATIVES] if each[1] >= LEAST_ALTERNATIVE]
+    """Return the engine's likeliest readings without what stands for unknown words, each with its share."""
+    further = [each for each in heard.alternatives[:MOST_ALONE] if each[1] >= LEAST_ALONE]
     out: dict[str, float] = defaultdict(float)
     same: dict[tuple[str, ...], str] = {}
     for text, share in ((heard.text, heard.confidence), *further):
