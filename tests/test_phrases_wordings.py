@@ -366,7 +366,7 @@ def write_own(home: Path, text: str) -> None:
 def test_a_shops_own_wording_is_understood(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FIELDASSIST_HOME", str(tmp_path))
     text, step = "went trampolining on me", STEPS["upshift_2_3_light"]
-    before = Matcher(load_phrases()).match(text, step)  # a word that it does not know may be asked back, as a guess
+    before = Matcher(load_phrases()).match(text, step)  # an unknown word may be guessed at, and asked back
     assert before.decision != "accept" and (before.finding is None or before.finding.kind != "flare")
     write_own(
         tmp_path,
