@@ -72,6 +72,7 @@ def test_readings_are_read_as_heard_and_as_typed(tmp_path: Path) -> None:
     path.write_text(json.dumps(line) + "\n", encoding="utf-8")
     found = read_heard([path])
     assert found == [Heard("it bangs", ("it", "bags"), (1.0, 0.6)), Heard("it bangs", ("it", "bags"), (1.0, 1.0))]
-    path.write_text(json.dumps(line) + "\n{}\n", encoding="utf-8")
-    with pytest.raises(UserError, match=r"heard\.jsonl:2: not a line of the stage heard"):
-        read_heard([path])
+    for broken in ("{}", json.dumps(line | {"readings": []}), "[1]", "heard"):
+        path.write_text(f"{json.dumps(line)}\n{broken}\n", encoding="utf-8")
+        with pytest.raises(UserError, match=r"heard\.jsonl:2: not a line of the stage heard"):
+            read_heard([path])

@@ -64,10 +64,11 @@ def read_heard(paths: Sequence[Path]) -> list[Heard]:
                 found = json.loads(line)
                 said, sure = str(found["said"]), [float(each) for each in found["sure"]]
                 readings = [str(text).split() for text, _ in found["readings"]][:_MOST_READINGS]
-            except (ValueError, KeyError, TypeError) as error:
+                first = readings[0]
+            except (ValueError, KeyError, TypeError, IndexError) as error:
                 raise UserError(f"{path}:{number}: not a line of the stage heard ({error})") from None
-            told = [(readings[0], sure), *((words, [1.0] * len(words)) for words in readings)]
-            for words, surely in told if len(sure) == len(readings[0]) else told[1:]:
+            told = [(first, sure), *((words, [1.0] * len(words)) for words in readings)]
+            for words, surely in told if len(sure) == len(first) else told[1:]:
                 kept = [pair for pair in zip(words, surely, strict=True) if pair[0] not in HESITATIONS]
                 as_said = [word for word, _ in kept] == said.split()
                 if any(word != UNKNOWN for word, _ in kept) and not (
