@@ -365,15 +365,14 @@ def write_own(home: Path, text: str) -> None:
 
 def test_a_shops_own_wording_is_understood(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FIELDASSIST_HOME", str(tmp_path))
-    text, step = "went trampolining on me", STEPS["upshift_2_3_light"]
-    before = Matcher(load_phrases()).match(text, step)  # an unknown word may be guessed at, and asked back
-    assert before.decision != "accept" and (before.finding is None or before.finding.kind != "flare")
+    text, step = "yodelled at me", STEPS["upshift_2_3_light"]
+    assert Matcher(load_phrases()).match(text, step).finding is None
     write_own(
         tmp_path,
         """wording = [
-  { at = "upshift", means = "flare", said = "trampolining on me" },
-  { at = "upshift", means = "flare", said = "she is trampolining" },
-  { at = "upshift", means = "flare", said = "trampolines between gears" },
+  { at = "upshift", means = "flare", said = "yodelling on me" },
+  { at = "upshift", means = "flare", said = "she is yodelling" },
+  { at = "upshift", means = "flare", said = "yodels between gears" },
 ]
 """,
     )

@@ -334,10 +334,11 @@ def _senses(args: argparse.Namespace) -> None:
 
 
 def _heard(args: argparse.Namespace) -> None:
+    from fieldassist.acoustic.corpus import packs_in
     from fieldassist.acoustic.heard import hear
 
-    packs = [path for each in args.pack for path in (sorted(each.glob("*.npz")) if each.is_dir() else [each])]
-    print(f"{args.out}: {hear(packs, args.out, args.worker, args.workers)} utterances")
+    count = hear(packs_in(args.pack), args.out, args.worker, args.workers)
+    print(f"{args.out}: {count} utterances")
 
 
 def _utterances(args: argparse.Namespace) -> None:

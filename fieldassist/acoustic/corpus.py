@@ -141,6 +141,11 @@ def save_pack(speech: Speech, path: Path) -> None:
     scratch.rename(path)
 
 
+def packs_in(places: Iterable[Path]) -> list[Path]:
+    """Return the pack files among some files and folders of them."""
+    return [path for place in places for path in (sorted(place.glob("*.npz")) if place.is_dir() else [place])]
+
+
 def load_pack(path: Path) -> Speech:
     """Read a pack. Raises UserError for another file."""
     try:

@@ -21,7 +21,7 @@ from torch import Tensor
 
 from fieldassist.acoustic.augment import Augmenter, Strength, resampled
 from fieldassist.acoustic.captured import Captured
-from fieldassist.acoustic.corpus import Speech, joined, load_pack
+from fieldassist.acoustic.corpus import Speech, joined, load_pack, packs_in
 from fieldassist.acoustic.features import BINS, FRAME, RATE, SHIFT
 from fieldassist.acoustic.first import Aligner
 from fieldassist.acoustic.hmm import (
@@ -138,10 +138,7 @@ class Trainer:
 
     def look_for_packs(self) -> bool:
         """Load packs that were not there before; True when there were any."""
-        found: list[Path] = []
-        for place in self.places:
-            found += sorted(place.glob("*.npz")) if place.is_dir() else [place]
-        fresh = [path for path in found if path not in self.seen]
+        fresh = [path for path in packs_in(self.places) if path not in self.seen]
         if not fresh:
             return False
         self.seen.update(fresh)

@@ -159,13 +159,13 @@ class Matcher:
             return match
         votes: dict[object, float] = defaultdict(float)
         meant: dict[object, Match] = {}
-        total = heard.confidence + sum(share for _, share in heard.alternatives)
+        total = (heard.confidence + sum(share for _, share in heard.alternatives)) or 1.0
         for text, share in _as_typed(heard).items():
             each = self._matched(text, step, None)
             if each.decision == "ignore":
                 continue
             key = _says(each)
-            votes[key] += min(MOST_SURE, each.score) * share / total if total else 0.0
+            votes[key] += min(MOST_SURE, each.score) * share / total
             if key not in meant or meant[key].decision == "ask":
                 meant[key] = each
         if not votes:

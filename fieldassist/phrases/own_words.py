@@ -61,8 +61,6 @@ def _agrees(meaning: str, finding: Finding) -> float:
     """How far what words speak for is what a finding says, 0..1."""
     denied, kind, where = _parts(meaning)
     good = denied or kind == "normal" or meaning in _GOOD
-    if kind == "shift_speed" and finding.kind == "no_kickdown" and finding.value is not None:
-        return not finding.present  # "kicked down from fifty eight"
     if denied and not finding.present and kind not in (finding.kind, *_ALSO.get(finding.kind, ())):
         return _ANOTHER_DENIED
     if is_good(finding):
