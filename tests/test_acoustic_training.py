@@ -93,6 +93,35 @@ def test_plain_network_computes_what_was_trained() -> None:
     assert np.abs(mine[: len(scores)] - scores[: len(mine)]).max() < 1e-4
 
 
+def test_weights_come_back_from_the_plain_network(tmp_path: Path) -> None:
+    torch = pytest.importorskip("torch")
+    from fieldassist.acoustic.layers import Network
+    from fieldassist.acoustic.network import Shape, Trainee, plain, restored
+    from fieldassist.errors import UserError
+
+    torch.manual_seed(4)
+    before = Trainee(Shape(width=24, narrow=8))
+    energies = [torch.randn(6, 2 * before.shape.context + 40, 40) * 3 + 10 for _ in range(3)]
+    before.mean[:] = 10.0
+    before.scale[:] = 0.3
+    for part in energies:
+        before(part)  # normalisations that do something
+    before.eval()
+    network = plain(before)
+    again = restored(network, energies)
+    assert again.shape == before.shape
+    with torch.no_grad():
+        expected = before(energies[0])[0]
+        assert torch.allclose(again(energies[0])[0], expected, atol=1e-3)
+        again.train()
+        for part in energies:
+            given = again(part)[0]
+        # in training a clip is normalised by its own batch, which is much like the one that was settled on
+        assert torch.nn.functional.mse_loss(given, before(energies[-1])[0]) < 0.1 * expected.var()
+    with pytest.raises(UserError, match="one plain layer"):
+        restored(Network(network.layers[1:], network.output_weight, network.output_bias), energies)
+
+
 def test_a_widened_network_computes_what_the_narrower_one_did() -> None:
     torch = pytest.importorskip("torch")
     from fieldassist.acoustic.network import Shape, Trainee, averaged, widened

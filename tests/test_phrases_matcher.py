@@ -334,6 +334,8 @@ def test_a_command_may_give_its_reason(matcher: Matcher, text: str, command: str
     [
         ("kickdown_2_1", "yep, twenty six", {"kind": "shift_speed", "shift": "2-1", "value": 26.0, "unit": "mph"}),
         ("kickdown_3_2", "it did it at fifty, sorry, fifty two", {"kind": "shift_speed", "value": 52.0}),
+        ("kickdown_3_2", "it dropped at forty, forty two i'd say", {"kind": "shift_speed", "value": 42.0}),
+        ("coast_down_2_1", "at about ten, eleven", {"kind": "shift_speed", "value": 11.0}),
         ("pressure_forward", "thirty, nope, thirteen", {"kind": "pressure", "value": 13.0}),
         ("pressure_low_reverse", "one eighty, dead on spec", {"kind": "pressure", "value": 180.0}),
         ("upshift_1_2_full", "i saw forty four hundred on the tachometer as it changed",

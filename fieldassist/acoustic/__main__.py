@@ -11,6 +11,7 @@ In their order:
     orders FOLDER --out orders.tsv                                    words of the public spoken orders
     pack FOLDER... --out people/NAME.npz                              recorded people (manifest.tsv and audio)
     noise FOLDER --out noise.npy                                      recorded noise, generated cabins, prompts
+    restore MODEL --speech people/NAME.npz --noise noise.npy --out before.pt   weights of a model folder, to go on
     train packs people --noise noise.npy --out weights.pt
     average before.pt after.pt --out mean.pt                          weights that training began with and came to
     export weights.pt --silence 0.7 --speech people/NAME.npz --out MODEL   am/ and conf/ of a Vosk model folder
@@ -120,6 +121,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     train.add_argument("--device", default="cuda")
     train.add_argument("--seed", type=int, default=1)
     train.add_argument("--out", type=Path, required=True)
+
+    restore = stages.add_parser("restore", help="weights of a model folder, for a training to begin with")
+    restore.add_argument("model", type=Path, help="model folder with am/final.mdl")
+    restore.add_argument("--speech", type=Path, required=True, help="pack of speech")
+    restore.add_argument("--noise", type=Path, required=True, help="made by the stage noise")
+    restore.add_argument("--out", type=Path, required=True)
 
     average = stages.add_parser("average", help="the mean of the weights that a training began with and came to")
     average.add_argument("before", type=Path, help="weights, of a smaller width or the same")
@@ -279,6 +286,22 @@ def _train(args: argparse.Namespace) -> None:
     )  # fmt: skip
     noise = np.load(args.noise).astype(np.float32)
     Trainer(args.pack, noise, plan, args.device, args.begin).train(args.out)
+
+
+def _restore(args: argparse.Namespace) -> None:
+    import numpy as np
+    import torch
+
+    from fieldassist.acoustic.augment import Augmenter
+    from fieldassist.acoustic.corpus import load_pack
+    from fieldassist.acoustic.network import restored
+    from fieldassist.acoustic.nnet3 import read_network
+
+    noise = np.load(args.noise).astype(np.float32)
+    augmenter = Augmenter(torch.from_numpy(noise), torch.device("cpu"))
+    trainee = restored(read_network(args.model / "am" / "final.mdl"), augmenter.examples(load_pack(args.speech)))
+    torch.save(trainee.state_dict(), args.out)
+    print(f"{args.out}: width {trainee.shape.width}, narrow {trainee.shape.narrow}")
 
 
 def _average(args: argparse.Namespace) -> None:

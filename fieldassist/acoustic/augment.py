@@ -13,6 +13,7 @@ import numpy as np
 import torch
 from torch import Tensor
 
+from fieldassist.acoustic.corpus import Speech
 from fieldassist.acoustic.features import BINS, EMPHASIS, FFT, FLOOR, FRAME, RATE, SHIFT, filters, window
 
 WARPS: tuple[float, ...] = (0.88, 0.91, 0.94, 0.97, 1.0, 1.03, 1.06, 1.09, 1.12)
@@ -96,6 +97,16 @@ class Augmenter:
         else:
             banks = self.filters[WARPS.index(1.0)].expand(len(clips), -1, -1)
         return torch.bmm(power, banks).clamp_min(FLOOR).log()
+
+    def examples(self, speech: Speech, count: int = 200, seconds: int = 6) -> list[Tensor]:
+        """Log energies (clips, frames, BINS) of the beginnings of so many clips at most, varied, by twenties."""
+        clips = torch.zeros(min(count, len(speech)), seconds * RATE, device=self.device)
+        for row in range(len(clips)):
+            begin, end = int(speech.begins[row]), int(speech.begins[row + 1])
+            clip = torch.from_numpy(speech.samples[begin : min(end, begin + seconds * RATE)])
+            clips[row, : len(clip)] = clip.to(self.device).float() / 32768.0
+        whole = torch.full((20,), seconds * RATE, device=self.device)
+        return [self.energies(self.vary(batch, whole[: len(batch)])) for batch in clips.split(20)]
 
     def masked(self, energies: Tensor, mean: Tensor) -> Tensor:
         """Blot out stretches of time (up to 0.15 s) and of frequency (up to 6 bins) with the mean."""

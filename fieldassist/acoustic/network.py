@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from pickle import UnpicklingError
@@ -145,6 +145,83 @@ def plain(trainee: Trainee) -> Network:
         layers.append(Layer((-reach, 0, reach), _rows(weight), bias.astype(np.float32), narrow, True))
     output = _numbers(trainee.output.weight)[:, :, 0].astype(np.float32)
     return Network(tuple(layers), output, _numbers(trainee.output.bias).astype(np.float32))
+
+
+def restored(network: Network, energies: Sequence[Tensor]) -> Trainee:
+    """The trainee whose `plain` is this network, to be trained on; its scores of states begin as those it keeps.
+
+    energies: log energies (clips, frames, BINS) of varied speech, from which the normalisations take what is
+    usual. The biases that an export added are part of the network. Raises UserError for other layers than ours.
+    """
+    first, *further = network.layers
+    inner = [layer for layer in further if layer.narrow is not None]
+    if first.narrow is not None or len(inner) != len(further):
+        raise UserError("restore: expected one plain layer and narrowed ones behind it")
+    reaches = tuple(layer.reach for layer in inner)
+    narrow = len(inner[0].narrow) if inner and inner[0].narrow is not None else 0
+    trainee = Trainee(Shape(len(first.bias), narrow, first.reach, reaches))
+    every = torch.cat([part.reshape(-1, BINS) for part in energies])
+    trainee.mean.copy_(every.mean(0))
+    trainee.scale.copy_(1.0 / every.std(0).clamp_min(0.5))
+    mean, scale = _numbers(trainee.mean), _numbers(trainee.scale)
+    weight = np.einsum("ock,jc->ojk", _taps(first.weight, BINS), cepstrum().astype(np.float64))
+    _fill(trainee.first.weight, weight / scale[:, None])
+    _fill(trainee.first.bias, first.bias + np.einsum("ojk,j->o", weight, mean))
+    normals = [(trainee.first, trainee.first_normal)]
+    for block, layer in zip(trainee.blocks, inner, strict=True):
+        assert isinstance(block, _Narrowed) and layer.narrow is not None
+        _fill(block.narrow.weight, _taps(layer.narrow, block.narrow.in_channels))
+        _fill(block.affine.weight, _taps(layer.weight, block.affine.in_channels))
+        _fill(block.affine.bias, layer.bias)
+        normals.append((block.affine, block.normal))
+    for head in (trainee.output, trainee.states):
+        _fill(head.weight, network.output_weight[:, :, None])
+        _fill(head.bias, network.output_bias)
+    for _, normal in normals:  # lets everything through
+        nn.init.constant_(normal.running_var, 1.0 - normal.eps)
+    trainee.eval()
+    _settle(trainee, normals, energies)
+    return trainee
+
+
+@torch.no_grad()  # type: ignore[untyped-decorator, unused-ignore]
+def _settle(
+    trainee: Trainee, normals: Sequence[tuple[nn.Conv1d, nn.BatchNorm1d]], energies: Sequence[Tensor]
+) -> None:
+    """Give each normalisation the mean and spread of what comes to it, undone by its own gain and shift."""
+    sums: list[list[Tensor]] = [[] for _ in normals]
+    hooks = [
+        layer.register_forward_hook(lambda _layer, _given, out, place=place: sums[place].append(_moments(out)))
+        for place, (layer, _) in enumerate(normals)
+    ]
+    for part in energies:
+        trainee(part)
+    for hook in hooks:
+        hook.remove()
+    for (_, normal), found in zip(normals, sums, strict=True):
+        count, total, squares = torch.stack(found).sum(0)
+        mean = total / count
+        normal.running_mean.copy_(mean)
+        normal.running_var.copy_((squares / count - mean.square()).clamp_min(1e-6))
+        normal.weight.copy_((normal.running_var + normal.eps).sqrt())
+        normal.bias.copy_(mean)
+
+
+def _moments(out: Tensor) -> Tensor:
+    """Count, sum and sum of squares of each unit, (3, units)."""
+    wide = out.double()
+    count = torch.full_like(wide[0, :, 0], out.shape[0] * out.shape[2])
+    return torch.stack([count, wide.sum((0, 2)), wide.square().sum((0, 2))])
+
+
+def _taps(rows: Matrix, channels: int) -> np.ndarray:
+    """(out, taps x in), the order of spliced frames, to (out, in, taps); `_rows` undone."""
+    return np.asarray(rows, np.float64).reshape(len(rows), -1, channels).transpose(0, 2, 1)
+
+
+def _fill(parameter: Tensor, values: np.ndarray) -> None:
+    with torch.no_grad():
+        parameter.copy_(torch.from_numpy(np.ascontiguousarray(values, np.float64)))
 
 
 def _folded(layer: nn.Conv1d, normal: nn.BatchNorm1d) -> tuple[np.ndarray, np.ndarray]:

@@ -228,7 +228,8 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
     shift = _shift_of(slots, step)
     said_values = standing(part.values)
     asked = next((kind for kind in step.kinds if kind in MEASURED_KINDS), None) if step is not None else None
-    read = [(_number_in(words or "", unit or _UNIT_OF.get(asked or "")), unit) for words, unit in said_values]
+    usual = _UNIT_OF[asked] if asked else "mph" if step is not None and step.shift is not None else None
+    read = [(_number_in(words or "", unit or usual), unit) for words, unit in said_values]
     values = [(number, unit) for number, unit in read if number is not None]
     kind = slots.get("kind")
     if kind in ("delay", "lazy"):
