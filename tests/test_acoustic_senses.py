@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,7 @@ from fieldassist.phrases.sense import not_learned, surely  # noqa: E402
 
 LIKE = {"bang": "wallop", "glide": "float", "whine": "howl", "drip": "weep"}
 MISHEARD = {"bang": "gang", "glide": "lied", "whine": "nine", "drip": "trip"}
+NEWER = {"bang": "zing", "drip": "ooze"}
 MEANS = {"bang": "harsh", "glide": "normal", "whine": "noise", "drip": "leak"}
 ROUND = ("it", "was", "quite", "now", "here", "there", "then", "again")
 TALK = ("the bus is late", "where shall we eat", "rain tomorrow they say", "my sister has moved to the coast")
@@ -38,6 +40,11 @@ def drawn(random, count, words):
 def share_right(model, examples):
     found = [model.shares([surely(said)], at)[0] for said, at, _ in examples]
     return np.mean([max(f, key=f.get) == means for f, (_, _, means) in zip(found, examples, strict=True)])
+
+
+def told_right(model, examples):
+    scores = [model.scores([surely(said)], at)[0] for said, at, _ in examples]
+    return np.mean([model.meanings[s.argmax()] == means for s, (_, _, means) in zip(scores, examples, strict=True)])
 
 
 def test_what_features_speak_for_is_learned():
@@ -104,10 +111,21 @@ def test_words_that_are_like_others_or_were_heard_for_others_mean_the_same(monke
         batch=32,
     )
     material = encoder.load_material(tmp_path / "material.npz")
-    model = senses.train(examples, encoder.train(material, plan, "cpu"))
+    first = encoder.train(material, plan, "cpu")
+    model = senses.train(examples, first)
     assert share_right(model, drawn(np.random.default_rng(3), 200, {})) > 0.95
     assert share_right(model, drawn(np.random.default_rng(3), 200, LIKE)) > 0.8
     assert share_right(model, drawn(np.random.default_rng(3), 200, MISHEARD)) > 0.8  # no example has these words
+
+    newer = [*examples, *(e for e in drawn(np.random.default_rng(4), 600, NEWER) if not {*NEWER} & {*e[0]})]
+    later = utterances.prepare(newer, LIKE.values(), (), TALK, as_heard(examples))
+    again = encoder.go_on(later, first, replace(plan, seconds=5.0), "cpu")
+    fresh = drawn(np.random.default_rng(5), 200, NEWER)
+    assert told_right(first, fresh) < 0.8 < 0.9 < told_right(again, fresh)
+    assert told_right(again, drawn(np.random.default_rng(3), 200, {})) > 0.95
+    few = utterances.prepare(examples[:1], LIKE.values(), (), TALK)
+    with pytest.raises(UserError, match="other meanings"):
+        encoder.go_on(few, first, plan, "cpu")
 
 
 @pytest.mark.parametrize("content", [b"", b"words", None])

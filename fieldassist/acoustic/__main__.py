@@ -163,6 +163,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     encoder = stages.add_parser("encoder", help="train what reads whole utterances")
     encoder.add_argument("utterances", type=Path, help="made by the stage utterances")
     encoder.add_argument("--device", default="cuda")
+    encoder.add_argument("--begin", type=Path, help="go on from this one, without large ones, with newer examples")
     encoder.add_argument("--seconds", type=float, default=300.0, help="for the small one, after the large ones")
     encoder.add_argument("--seed", type=int, default=0)
     encoder.add_argument("--out", type=Path, required=True)
@@ -383,10 +384,14 @@ def _utterances(args: argparse.Namespace) -> None:
 
 
 def _encoder(args: argparse.Namespace) -> None:
-    from fieldassist.acoustic.encoder import Plan, load_material, train
-    from fieldassist.phrases.encoder import save
+    from fieldassist.acoustic.encoder import Plan, go_on, load_material, train
+    from fieldassist.phrases.encoder import load, save
 
-    save(train(load_material(args.utterances), Plan(seconds=args.seconds), args.device, args.seed), args.out)
+    material, plan = load_material(args.utterances), Plan(seconds=args.seconds)
+    if args.begin:
+        save(go_on(material, load(args.begin), plan, args.device, args.seed), args.out)
+    else:
+        save(train(material, plan, args.device, args.seed), args.out)
 
 
 if __name__ == "__main__":

@@ -11,7 +11,7 @@ alike, as an engine hears it.
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -25,8 +25,8 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from fieldassist.errors import UserError
-from fieldassist.phrases.encoder import BEGIN, BETWEEN, HEADS, HIDDEN, Encoder, Layer, laid_out, rounded
-from fieldassist.phrases.hashing import hashed
+from fieldassist.phrases.encoder import BEGIN, BETWEEN, HEADS, HIDDEN, Encoder, Layer, Rounded, laid_out, rounded
+from fieldassist.phrases.hashing import find, hashed
 from fieldassist.phrases.search import Floats
 from fieldassist.phrases.wordings import TALK
 
@@ -261,6 +261,80 @@ def train(material: Material, plan: Plan, device: str, seed: int = 0) -> Encoder
     return _plain(student, meanings, tuple(map(str, material["pieces"])))
 
 
+def go_on(material: Material, before: Encoder, plan: Plan, device: str, seed: int = 0) -> Encoder:
+    """Train an encoder on with examples that it may not have seen; of the others it keeps what it made of them.
+
+    It is its own teacher (Z. Li, D. Hoiem, "Learning without Forgetting", ECCV 2016), but where it is wrong about an
+    example. Minutes on a processor. Raises UserError where it does not fit the material.
+    """
+    place = torch.device(device)
+    meanings, pieces = tuple(map(str, material["meanings"])), tuple(map(str, material["pieces"]))
+    if meanings != before.meanings:
+        raise UserError("encoder: the material has other meanings than the encoder to go on from; train a new one")
+    torch.manual_seed(seed)
+    teacher, student = (_restored(material, before, pieces).to(place) for _ in range(2))
+    teacher.eval()
+    talk = _Talk(_Sentences(material, "talk", place), _Sentences(material, "aside", place))
+    none = meanings.index(TALK)
+    lists = [_Sentences(material, name, place) for name in ("examples", "heard", "drawn")]
+    right = [
+        torch.from_numpy(material[f"{name}_mean"].astype(np.int64)).to(place) for name in ("examples", "heard")
+    ]
+    rest = (1 - _STUDENT_EXAMPLES) / 2
+    shares = np.array([_STUDENT_EXAMPLES, rest, rest]) * [len(each) > 0 for each in lists]
+    random, optimizer = np.random.default_rng(seed), _optimizer(student)
+    began, count, size = time.monotonic(), 0, 2 * plan.batch
+    while (progress := (time.monotonic() - began) / plan.seconds) < 1:
+        _set_rate(optimizer, plan.student_rate / 3, progress)
+        if random.random() < _STUDENT_TALK:
+            loss = _as_talk(_scores(student, talk.batch(size, random)), none)
+        else:
+            number = int(random.choice(len(lists), p=shares / shares.sum()))
+            chosen = _of_like_length(lists[number], size, random)
+            given = lists[number].batch(chosen, random, lists[number].at)
+            scores, told = _scores(student, given), functional.softmax(_unmoved(teacher, given), 1)
+            each = functional.cross_entropy(scores, told, reduction="none")
+            if number < len(right):
+                wanted = right[number][chosen]
+                hard = functional.cross_entropy(scores, wanted, reduction="none", label_smoothing=_SMOOTH)
+                share = torch.where(told.argmax(1) == wanted, _TOLD, 1.0)
+                each = (1 - share) * each + share * hard
+            loss = each.mean()
+        _step(student, optimizer, loss)
+        count += 1
+    print(f"gone on for {count} batches", flush=True)
+    return _plain(student, meanings, pieces)
+
+
+def _restored(material: Material, before: Encoder, pieces: Sequence[str]) -> _Network:
+    """The network of an encoder, with the material's pieces: one that is new has the vector nearest to its own."""
+    base = {
+        name: torch.from_numpy(array.astype(np.float32))
+        for name, array in material.items() if array.dtype == np.float16
+    }  # fmt: skip
+    inner, width = before.layers[0].inner.numbers.shape[0], before.vectors.numbers.shape[1]
+    plan = Plan(layers=tuple(range(len(before.layers))), inner=inner, vector=width)
+    net = _Network(base, pieces.index(HIDDEN), len(before.meanings), plan)
+    assert net.widen is not None
+    widen = _floats(before.widen)
+    vectors = (base["words"] - torch.from_numpy(before.widen_bias)) @ torch.linalg.pinv(widen).T
+    rows = find(before.pieces, list(pieces))
+    vectors[rows >= 0] = _floats(before.vectors)[rows[rows >= 0]]
+    net.vectors = nn.Embedding.from_pretrained(vectors, freeze=False)
+    net.widen = _linear(widen, torch.from_numpy(before.widen_bias))
+    net.positions.data = torch.from_numpy(before.positions)
+    net.norm = _norm(torch.from_numpy(before.gain), torch.from_numpy(before.shift))
+    for layer, was in zip(net.layers, before.layers, strict=True):
+        assert isinstance(layer, _Layer)
+        for name in ("asked", "joined", "inner", "outer"):
+            bias = torch.from_numpy(getattr(was, f"{name}_bias"))
+            setattr(layer, name, _linear(_floats(getattr(was, name)), bias))
+        gains, shifts = torch.from_numpy(was.gains), torch.from_numpy(was.shifts)
+        layer.norm_one, layer.norm_two = (_norm(gains[at], shifts[at]) for at in range(2))
+    net.out = _linear(torch.from_numpy(before.out), torch.from_numpy(before.out_bias))
+    return net
+
+
 def load_material(path: Path) -> Material:
     """Read what the stage `utterances` wrote. Raises UserError for another file."""
     try:
@@ -321,9 +395,7 @@ def _learn(
         else:
             number = int(random.choice(len(soft), p=sizes / sizes.sum()))
             sentences, at, wanted = soft[number]
-            some = random.integers(0, len(sentences), 8 * size)  # of a like length, so that little is padding
-            part = int(random.integers(8))
-            chosen = some[np.argsort(sentences.lengths[some])][part * size : (part + 1) * size]
+            chosen = _of_like_length(sentences, size, random)
             scores = _scores(net, sentences.batch(chosen, random, at))
             told = functional.softmax(torch.from_numpy(wanted[chosen]).to(scores.device), 1)
             loss = functional.cross_entropy(scores, told)
@@ -333,6 +405,18 @@ def _learn(
         _step(net, optimizer, loss)
         count += 1
     print(f"student: {count} batches", flush=True)
+
+
+def _of_like_length(sentences: _Sentences, size: int, random: np.random.Generator) -> npt.NDArray[np.int64]:
+    """Draw so many sentences of a like length, so that little is padding."""
+    some = random.integers(0, len(sentences), 8 * size)
+    part = int(random.integers(8))
+    return np.asarray(some[np.argsort(sentences.lengths[some])][part * size : (part + 1) * size])
+
+
+@torch.no_grad()  # type: ignore[untyped-decorator, unused-ignore]
+def _unmoved(net: _Network, batch: tuple[Tensor, Tensor]) -> Tensor:
+    return _run(net, batch)
 
 
 @torch.no_grad()  # type: ignore[untyped-decorator, unused-ignore]
@@ -424,6 +508,10 @@ def _plain(net: _Network, meanings: tuple[str, ...], pieces: tuple[str, ...]) ->
         _numbers(net.widen.bias), _numbers(net.positions), _numbers(net.norm.weight), _numbers(net.norm.bias),
         tuple(layers), _numbers(net.out.weight), _numbers(net.out.bias),
     )  # fmt: skip
+
+
+def _floats(matrix: Rounded) -> Tensor:
+    return torch.from_numpy(matrix.numbers.astype(np.float32) * matrix.steps[:, None])
 
 
 def _numbers(tensor: object) -> Floats:

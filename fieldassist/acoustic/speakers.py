@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,11 +18,12 @@ from fieldassist.sound.voice import Voice
 from fieldassist.words.recognizer import SAMPLE_RATE
 
 ENGINES = ("piper", "flite", "festival")
+_PITCHES = (0.65, 1.35)
 _UNIT, _CHECKLIST = "three_speed_simpson", "road_test"
 
 
 def speak_folder(texts: Sequence[str], out: Path, seed: int = 0) -> int:
-    """Say each sentence by the next of the other engines' training speakers, at a drawn speed; clips made.
+    """Say each sentence by the next training speaker of the other engines, at a drawn speed and pitch; clips made.
 
     Writes audio files and `manifest.tsv` into `out`. Raises UserError when none of the engines is installed.
     """
@@ -38,7 +40,7 @@ def speak_folder(texts: Sequence[str], out: Path, seed: int = 0) -> int:
     out.mkdir(parents=True, exist_ok=True)
     lines = ["file\tspeaker\ttext"]
     for number, text in enumerate(texts):
-        speaker = speakers[number % len(speakers)]
+        speaker = replace(speakers[number % len(speakers)], pitch=round(float(rng.uniform(*_PITCHES)), 2))
         name = f"{number:05d}.flac"
         speech = voices.speak(text, speaker, round(float(rng.uniform(0.85, 1.3)), 2))
         soundfile.write(out / name, speech / max(1.0, float(np.abs(speech).max())), SAMPLE_RATE)

@@ -62,6 +62,8 @@ class Speaker:
     """`us` or `gb`."""
     share: float = 0.5
     """Weight of the first style in a mix, 0..1."""
+    pitch: float = 1.0
+    """Factor, 1 being the voice's own; for flite's statistical voices only."""
 
 
 @dataclass(frozen=True)
@@ -299,8 +301,8 @@ def _piper(text: str, speaker: Speaker, speed: float) -> tuple[Speech, int]:
 def _flite(text: str, speaker: Speaker, speed: float) -> tuple[Speech, int]:
     with tempfile.TemporaryDirectory() as scratch:
         out = Path(scratch) / "speech.wav"
-        _run(["flite", "-voice", speaker.voice, "--setf", f"duration_stretch={1 / speed:.3f}", "-t", text,
-              "-o", str(out)], speaker)  # fmt: skip
+        _run(["flite", "-voice", speaker.voice, "--setf", f"duration_stretch={1 / speed:.3f}",
+              "--setf", f"f0_shift={speaker.pitch:.3f}", "-t", text, "-o", str(out)], speaker)  # fmt: skip
         return _read_speech(out)
 
 
