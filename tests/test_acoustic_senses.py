@@ -43,8 +43,8 @@ def share_right(model, examples):
 
 
 def told_right(model, examples):
-    scores = [model.scores([surely(said)], at)[0] for said, at, _ in examples]
-    return np.mean([model.meanings[s.argmax()] == means for s, (_, _, means) in zip(scores, examples, strict=True)])
+    found = [model.meanings[model.scores([surely(said)], at)[0].argmax()] for said, at, _ in examples]
+    return np.mean([each == means for each, (_, _, means) in zip(found, examples, strict=True)])
 
 
 def test_what_features_speak_for_is_learned():

@@ -136,7 +136,7 @@ def test_a_widened_network_computes_what_the_narrower_one_did() -> None:
         assert not torch.allclose(wide(energies)[0], theirs, atol=1e-3)
         wide.load_state_dict(widened(small.state_dict(), wide.state_dict()))
         assert torch.allclose(wide(energies)[0], theirs, atol=1e-5)
-    mean = averaged(small.state_dict(), after)
+    mean = averaged([small.state_dict(), after])
     old = small.state_dict()["output.weight"]
     assert torch.allclose(mean["output.weight"][:, :24], (old + after["output.weight"][:, :24]) / 2)
     assert torch.allclose(mean["output.weight"][:, 24:], after["output.weight"][:, 24:] / 2)

@@ -128,9 +128,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     restore.add_argument("--noise", type=Path, required=True, help="made by the stage noise")
     restore.add_argument("--out", type=Path, required=True)
 
-    average = stages.add_parser("average", help="the mean of the weights that a training began with and came to")
-    average.add_argument("before", type=Path, help="weights, of a smaller width or the same")
-    average.add_argument("after", type=Path)
+    average = stages.add_parser("average", help="the mean of weights that trainings began with or came to")
+    average.add_argument("weights", type=Path, nargs="+", help="all may be of a smaller width than the last")
     average.add_argument("--out", type=Path, required=True)
 
     export = stages.add_parser("export", help="weights into a model folder")
@@ -310,7 +309,7 @@ def _average(args: argparse.Namespace) -> None:
 
     from fieldassist.acoustic.network import averaged, load_weights
 
-    torch.save(averaged(load_weights(args.before), load_weights(args.after)), args.out)
+    torch.save(averaged([load_weights(path) for path in args.weights]), args.out)
     print(f"{args.out}: written")
 
 

@@ -264,8 +264,8 @@ def train(material: Material, plan: Plan, device: str, seed: int = 0) -> Encoder
 def go_on(material: Material, before: Encoder, plan: Plan, device: str, seed: int = 0) -> Encoder:
     """Train an encoder on with examples that it may not have seen; of the others it keeps what it made of them.
 
-    It is its own teacher (Z. Li, D. Hoiem, "Learning without Forgetting", ECCV 2016), but where it is wrong about an
-    example. Minutes on a processor. Raises UserError where it does not fit the material.
+    It is its own teacher (Z. Li, D. Hoiem, "Learning without Forgetting", ECCV 2016), but where it is wrong about
+    an example. Minutes on a processor. Raises UserError where it does not fit the material.
     """
     place = torch.device(device)
     meanings, pieces = tuple(map(str, material["meanings"])), tuple(map(str, material["pieces"]))

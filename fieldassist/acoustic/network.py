@@ -116,15 +116,18 @@ def widened(weights: Mapping[str, Tensor], into: Mapping[str, Tensor]) -> dict[s
     return out
 
 
-def averaged(before: Mapping[str, Tensor], after: Mapping[str, Tensor]) -> dict[str, Tensor]:
-    """The mean of the weights that a training began with, which may be narrower, and those that it came to.
+def averaged(weights: Sequence[Mapping[str, Tensor]]) -> dict[str, Tensor]:
+    """The mean of weights that one training came from or began with; all may be narrower than the last.
 
-    It keeps what the first did well on speech that the second saw less of (Wortsman et al., "Robust fine-tuning of
-    zero-shot models", CVPR 2022).
+    It keeps what the first did well on speech that the others saw less of (Wortsman et al., "Robust fine-tuning of
+    zero-shot models", CVPR 2022), and trainings from one beginning are better together than each (the same, "Model
+    soups", ICML 2022).
     """
-    wide = widened(before, after)
+    *narrower, last = weights
+    wide = [*(widened(each, last) for each in narrower), last]
     return {
-        name: (value + wide[name]) / 2 if value.is_floating_point() else value for name, value in after.items()
+        name: sum(each[name] for each in wide) / len(wide) if value.is_floating_point() else value
+        for name, value in last.items()
     }
 
 
