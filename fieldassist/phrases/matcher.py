@@ -54,7 +54,7 @@ GAINSAID, GAINSAID_AS_IT_STANDS = 0.25, 0.05
 in them word for word: "a bit soft but fine otherwise"."""
 MOSTLY_TALK = 0.6
 """Probability of talk above which that is not asked back either."""
-PERHAPS_TALK = 0.15
+PERHAPS_TALK = 0.2
 """Probability of talk from which on a finding that does not stand in the grammars word for word is asked back: of
 765 findings that are tuned on, heard at 10 dB, 4 are, and 4 of the 14 sentences of talk that were taken."""
 HARDLY_HEARD = 0.7
