@@ -26,7 +26,7 @@ import tarfile
 import tempfile
 import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -62,8 +62,9 @@ class Speaker:
     """`us` or `gb`."""
     share: float = 0.5
     """Weight of the first style in a mix, 0..1."""
-    pitch: float = 1.0
-    """Factor, 1 being the voice's own; for flite's statistical voices only."""
+    pitch: float = field(default=1.0, repr=False)
+    """Factor, 1 being the voice's own; for flite's statistical voices only. Clips are kept by what `repr` tells:
+    none of those is said at another pitch."""
 
 
 @dataclass(frozen=True)
