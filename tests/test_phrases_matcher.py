@@ -307,7 +307,7 @@ def test_what_readings_mean_together_has_to_be_surer_than_that_it_was_other_talk
 
 
 def test_a_reading_stands_for_itself_where_none_of_the_others_means_the_same(matcher: Matcher) -> None:
-    match = matcher.match(weighed(0.0, ("floored it zip", 0.4), ("flood it sip", 0.3), ("four it's it", 0.3)),
+    match = matcher.match(weighed(0.0, ("floored it zip", 0.3), ("flood it sip", 0.4), ("four it's it", 0.3)),
                           STEPS["kickdown_2_1"])  # fmt: skip
     assert match.decision != "accept"
 
