@@ -93,7 +93,7 @@ def test_plain_network_computes_what_was_trained() -> None:
     assert np.abs(mine[: len(scores)] - scores[: len(mine)]).max() < 1e-4
 
 
-def test_weights_come_back_from_the_plain_network(tmp_path: Path) -> None:
+def test_weights_come_back_from_the_plain_network() -> None:
     torch = pytest.importorskip("torch")
     from fieldassist.acoustic.layers import Network
     from fieldassist.acoustic.network import Shape, Trainee, plain, restored
@@ -268,3 +268,15 @@ def test_a_long_clip_is_cut_in_its_pauses_and_every_word_stays() -> None:
     ]  # fmt: skip
     too_long = np.array([0] * 10 + [spoken[0]] * 300 + [spoken[1], spoken[2], spoken[3]])
     assert list(_pieces(too_long, whole)) == []
+
+
+def test_what_restoring_lacks_is_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    pytest.importorskip("torch")
+    noise, other = tmp_path / "noise.npy", tmp_path / "other.npy"
+    np.save(noise, np.zeros(16_000, np.float16))
+    other.write_bytes(b"no noise")
+    rest = ["--speech", str(tmp_path / "pack.npz"), "--out", str(tmp_path / "before.pt")]
+    for given, told in ((noise, "no_model/am/final.mdl: not an acoustic model"), (other, "other.npy: no file of")):
+        assert main(["restore", str(tmp_path / "no_model"), "--noise", str(given), *rest]) == 2
+        err = capsys.readouterr().err
+        assert told in err and err.count("\n") == 1

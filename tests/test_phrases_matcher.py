@@ -310,6 +310,7 @@ def test_a_reading_stands_for_itself_where_none_of_the_others_means_the_same(mat
     match = matcher.match(weighed(0.0, ("floored it zip", 0.3), ("flood it sip", 0.4), ("four it's it", 0.3)),
                           STEPS["kickdown_2_1"])  # fmt: skip
     assert match.decision != "accept"
+    assert matcher.match("floored it zip", STEPS["kickdown_2_1"]).decision == "accept"
 
 
 @pytest.mark.parametrize(

@@ -27,6 +27,7 @@ and, when they have become many more, what whole utterances speak for:
     heard packs --out heard/0.jsonl --worker 0 --workers 4            how an engine hears what it does not know
     utterances --words FREQUENT.txt --text BOOK.txt --heard heard --out utterances.npz
     encoder utterances.npz --out fieldassist/phrases/encoder.npz
+    encoder utterances.npz --begin ENCODER.npz --device cpu --out ...  or only on with newer examples, in minutes
 
 Nothing of an earlier model is needed: Kokoro says how long each phone of its speech lasts, a small first network
 learns from that and finds the phones in all other clips. Rendering goes at a hundred times real time
@@ -273,8 +274,7 @@ def _render(args: argparse.Namespace) -> None:
 
 
 def _train(args: argparse.Namespace) -> None:
-    import numpy as np
-
+    from fieldassist.acoustic.corpus import noise_in
     from fieldassist.acoustic.network import Shape
     from fieldassist.acoustic.train import Plan, Trainer
 
@@ -284,21 +284,18 @@ def _train(args: argparse.Namespace) -> None:
         rate=args.rate, weights=tuple(weights), seed=args.seed, shape=Shape(args.width, args.narrow),
         held_out=tuple(args.held_out.read_text().split()) if args.held_out else (),
     )  # fmt: skip
-    noise = np.load(args.noise).astype(np.float32)
-    Trainer(args.pack, noise, plan, args.device, args.begin).train(args.out)
+    Trainer(args.pack, noise_in(args.noise), plan, args.device, args.begin).train(args.out)
 
 
 def _restore(args: argparse.Namespace) -> None:
-    import numpy as np
     import torch
 
     from fieldassist.acoustic.augment import Augmenter
-    from fieldassist.acoustic.corpus import load_pack
+    from fieldassist.acoustic.corpus import load_pack, noise_in
     from fieldassist.acoustic.network import restored
     from fieldassist.acoustic.nnet3 import read_network
 
-    noise = np.load(args.noise).astype(np.float32)
-    augmenter = Augmenter(torch.from_numpy(noise), torch.device("cpu"))
+    augmenter = Augmenter(torch.from_numpy(noise_in(args.noise)), torch.device("cpu"))
     trainee = restored(read_network(args.model / "am" / "final.mdl"), augmenter.examples(load_pack(args.speech)))
     torch.save(trainee.state_dict(), args.out)
     print(f"{args.out}: width {trainee.shape.width}, narrow {trainee.shape.narrow}")

@@ -127,6 +127,14 @@ def load_noise(folder: Path, level: float = 0.05) -> npt.NDArray[np.float32]:
     return np.concatenate(out)
 
 
+def noise_in(path: Path) -> npt.NDArray[np.float32]:
+    """Read what the stage `noise` wrote, full scale 1. Raises UserError for another file."""
+    try:
+        return np.asarray(np.load(path), np.float32)
+    except (OSError, ValueError, EOFError, TypeError) as error:
+        raise UserError(f"{path}: no file of the stage noise ({error})") from None
+
+
 def save_pack(speech: Speech, path: Path) -> None:
     """Write a pack, complete or not at all."""
     scratch = path.with_suffix(".part")

@@ -11,7 +11,7 @@ alike, as an engine hears it.
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -69,7 +69,9 @@ _TOLD = 0.3
 _VARIED, _LEFT_OUT, _DOUBTED, _MISHEARD = 0.6, 0.03, 0.1, 0.05
 """Share of sentences whose words are varied; there of words left out, doubted, taken for others like them."""
 _TALK_MISHEARD, _TALK_DOUBTED, _LEAST_SURE = 0.3, 0.5, 0.3
+_DROP, _STUDENT_DROP = 0.1, 0.05
 _SMOOTH, _DECAY, _STEEPEST = 0.02, 0.01, 1.0
+_MATRICES = ("asked", "joined", "inner", "outer")
 _SWAPPED = 9
 """Seed of the procedures that examples are put to."""
 
@@ -107,7 +109,7 @@ class _Network(nn.Module):  # type: ignore[misc]
         super().__init__()
         count = len({name.split(".")[0] for name in base if "." in name})
         width = base["words"].shape[1]
-        self.hidden, self.drop = hidden, 0.1 if plan is None else 0.05
+        self.hidden, self.drop = hidden, _DROP if plan is None else _STUDENT_DROP
         if plan is None:
             self.vectors, self.widen = nn.Embedding.from_pretrained(base["words"], freeze=False), None
         else:  # principal components
@@ -230,35 +232,60 @@ class _Talk:
         return drawn.batch(random.integers(0, len(drawn), count), random, None)
 
 
-def train(material: Material, plan: Plan, device: str, seed: int = 0) -> Encoder:
-    """Train the teachers and then the student; return it in bytes."""
+@dataclass(frozen=True)
+class _Course:
+    """A material on the device that learns from it."""
+
+    meanings: tuple[str, ...]
+    pieces: tuple[str, ...]
+    base: Mapping[str, Tensor]
+    lessons: list[_Lesson]
+    """The examples, and how they were heard."""
+    drawn: _Sentences
+    talk: _Talk
+
+    @property
+    def none(self) -> int:
+        """The meaning of other talk."""
+        return self.meanings.index(TALK)
+
+
+def _course(material: Material, device: str) -> _Course:
     place = torch.device(device)
-    examples, drawn, heard = (_Sentences(material, name, place) for name in ("examples", "drawn", "heard"))
-    talk = _Talk(_Sentences(material, "talk", place), _Sentences(material, "aside", place))
-    meanings = tuple(map(str, material["meanings"]))
-    pieces = {str(piece): row for row, piece in enumerate(material["pieces"])}
+    examples, drawn, heard, talk, aside = (
+        _Sentences(material, name, place) for name in ("examples", "drawn", "heard", "talk", "aside")
+    )
+    lessons = [
+        _Lesson(each, torch.from_numpy(material[f"{name}_mean"].astype(np.int64)).to(place))
+        for name, each in (("examples", examples), ("heard", heard))
+    ]
     base = {
         name: torch.from_numpy(array.astype(np.float32)).to(place)
         for name, array in material.items() if array.dtype == np.float16
     }  # fmt: skip
-    told = [
-        _Lesson(each, torch.from_numpy(material[f"{name}_mean"].astype(np.int64)).to(place))
-        for name, each in (("examples", examples), ("heard", heard))
-    ]
+    meanings, pieces = (tuple(map(str, material[name])) for name in ("meanings", "pieces"))
+    return _Course(meanings, pieces, base, lessons, drawn, _Talk(talk, aside))
+
+
+def train(material: Material, plan: Plan, device: str, seed: int = 0) -> Encoder:
+    """Train the teachers and then the student; return it in bytes."""
+    course = _course(material, device)
+    examples, heard = (lesson.sentences for lesson in course.lessons)
+    hidden, count = course.pieces.index(HIDDEN), len(course.meanings)
     swapped = np.random.default_rng(_SWAPPED).integers(0, len(examples.leads), len(examples))
-    lists = ((examples, examples.at), (heard, heard.at), (drawn, drawn.at), (examples, swapped))
-    sums: list[Floats] = [np.zeros((len(each), len(meanings)), np.float32) for each, _ in lists]
+    lists = ((examples, examples.at), (heard, heard.at), (course.drawn, course.drawn.at), (examples, swapped))
+    sums: list[Floats] = [np.zeros((len(each), count), np.float32) for each, _ in lists]
     for number in range(plan.teachers):
         torch.manual_seed(seed + number)
-        teacher = _Network(base, pieces[HIDDEN], len(meanings), None).to(place)
-        _teach(teacher, told, talk, meanings.index(TALK), plan, seed + number)
+        teacher = _Network(course.base, hidden, count, None).to(device)
+        _teach(teacher, course, plan, seed + number)
         for found, (each, at) in zip(sums, lists, strict=True):
             found += _told(teacher, each, at) / plan.teachers
     torch.manual_seed(seed)
-    student = _Network(base, pieces[HIDDEN], len(meanings), plan).to(place)
+    student = _Network(course.base, hidden, count, plan).to(device)
     soft = [(each, at, found) for (each, at), found in zip(lists, sums, strict=True)]
-    _learn(student, soft, talk, [each.right for each in told], meanings.index(TALK), plan, seed)
-    return _plain(student, meanings, tuple(map(str, material["pieces"])))
+    _learn(student, soft, course, plan, seed)
+    return _plain(student, course.meanings, course.pieces)
 
 
 def go_on(material: Material, before: Encoder, plan: Plan, device: str, seed: int = 0) -> Encoder:
@@ -267,72 +294,57 @@ def go_on(material: Material, before: Encoder, plan: Plan, device: str, seed: in
     It is its own teacher (Z. Li, D. Hoiem, "Learning without Forgetting", ECCV 2016), but where it is wrong about
     an example. Minutes on a processor. Raises UserError where it does not fit the material.
     """
-    place = torch.device(device)
-    meanings, pieces = tuple(map(str, material["meanings"])), tuple(map(str, material["pieces"]))
-    if meanings != before.meanings:
+    course = _course(material, device)
+    if course.meanings != before.meanings:
         raise UserError("encoder: the material has other meanings than the encoder to go on from; train a new one")
     torch.manual_seed(seed)
-    teacher, student = (_restored(material, before, pieces).to(place) for _ in range(2))
+    teacher, student = (_restored(before, course).to(device) for _ in range(2))
     teacher.eval()
-    talk = _Talk(_Sentences(material, "talk", place), _Sentences(material, "aside", place))
-    none = meanings.index(TALK)
-    lists = [_Sentences(material, name, place) for name in ("examples", "heard", "drawn")]
-    right = [
-        torch.from_numpy(material[f"{name}_mean"].astype(np.int64)).to(place) for name in ("examples", "heard")
-    ]
+    lists = [*(lesson.sentences for lesson in course.lessons), course.drawn]
     rest = (1 - _STUDENT_EXAMPLES) / 2
     shares = np.array([_STUDENT_EXAMPLES, rest, rest]) * [len(each) > 0 for each in lists]
-    random, optimizer = np.random.default_rng(seed), _optimizer(student)
-    began, count, size = time.monotonic(), 0, 2 * plan.batch
-    while (progress := (time.monotonic() - began) / plan.seconds) < 1:
-        _set_rate(optimizer, plan.student_rate / 3, progress)
-        if random.random() < _STUDENT_TALK:
-            loss = _as_talk(_scores(student, talk.batch(size, random)), none)
-        else:
-            number = int(random.choice(len(lists), p=shares / shares.sum()))
-            chosen = _of_like_length(lists[number], size, random)
-            given = lists[number].batch(chosen, random, lists[number].at)
-            scores, told = _scores(student, given), functional.softmax(_unmoved(teacher, given), 1)
-            each = functional.cross_entropy(scores, told, reduction="none")
-            if number < len(right):
-                wanted = right[number][chosen]
-                hard = functional.cross_entropy(scores, wanted, reduction="none", label_smoothing=_SMOOTH)
-                share = torch.where(told.argmax(1) == wanted, _TOLD, 1.0)
-                each = (1 - share) * each + share * hard
-            loss = each.mean()
-        _step(student, optimizer, loss)
-        count += 1
-    print(f"gone on for {count} batches", flush=True)
-    return _plain(student, meanings, pieces)
+    random = np.random.default_rng(seed)
+
+    def loss() -> Tensor:
+        number = int(random.choice(len(lists), p=shares / shares.sum()))
+        chosen = _of_like_length(lists[number], plan, random)
+        given = lists[number].batch(chosen, random, lists[number].at)
+        scores, told = _scores(student, given), functional.softmax(_unmoved(teacher, given), 1)
+        each = functional.cross_entropy(scores, told, reduction="none")
+        if number < len(course.lessons):
+            wanted = course.lessons[number].right[chosen]
+            hard = functional.cross_entropy(scores, wanted, reduction="none", label_smoothing=_SMOOTH)
+            share = torch.where(told.argmax(1) == wanted, _TOLD, 1.0)
+            each = (1 - share) * each + share * hard
+        return each.mean()
+
+    _study(student, course, plan, plan.student_rate / 3, random, loss)
+    return _plain(student, course.meanings, course.pieces)
 
 
-def _restored(material: Material, before: Encoder, pieces: Sequence[str]) -> _Network:
+def _restored(before: Encoder, course: _Course) -> _Network:
     """The network of an encoder, with the material's pieces: one that is new has the vector nearest to its own."""
-    base = {
-        name: torch.from_numpy(array.astype(np.float32))
-        for name, array in material.items() if array.dtype == np.float16
-    }  # fmt: skip
-    inner, width = before.layers[0].inner.numbers.shape[0], before.vectors.numbers.shape[1]
-    plan = Plan(layers=tuple(range(len(before.layers))), inner=inner, vector=width)
-    net = _Network(base, pieces.index(HIDDEN), len(before.meanings), plan)
-    assert net.widen is not None
-    widen = _floats(before.widen)
-    vectors = (base["words"] - torch.from_numpy(before.widen_bias)) @ torch.linalg.pinv(widen).T
-    rows = find(before.pieces, list(pieces))
+    widen, widen_bias = _floats(before.widen), torch.from_numpy(before.widen_bias)
+    vectors = (course.base["words"].cpu() - widen_bias) @ torch.linalg.pinv(widen).T
+    rows = find(before.pieces, list(course.pieces))
     vectors[rows >= 0] = _floats(before.vectors)[rows[rows >= 0]]
+    net = _Network(course.base, course.pieces.index(HIDDEN), len(before.meanings), None)
+    net.drop, net.widen = _STUDENT_DROP, _linear(widen, widen_bias)
     net.vectors = nn.Embedding.from_pretrained(vectors, freeze=False)
-    net.widen = _linear(widen, torch.from_numpy(before.widen_bias))
-    net.positions.data = torch.from_numpy(before.positions)
+    net.positions = nn.Parameter(torch.from_numpy(before.positions))
     net.norm = _norm(torch.from_numpy(before.gain), torch.from_numpy(before.shift))
-    for layer, was in zip(net.layers, before.layers, strict=True):
-        assert isinstance(layer, _Layer)
-        for name in ("asked", "joined", "inner", "outer"):
-            bias = torch.from_numpy(getattr(was, f"{name}_bias"))
-            setattr(layer, name, _linear(_floats(getattr(was, name)), bias))
-        gains, shifts = torch.from_numpy(was.gains), torch.from_numpy(was.shifts)
-        layer.norm_one, layer.norm_two = (_norm(gains[at], shifts[at]) for at in range(2))
+    net.layers = nn.ModuleList(_Layer(_tensors(layer), len(layer.inner.numbers)) for layer in before.layers)
     net.out = _linear(torch.from_numpy(before.out), torch.from_numpy(before.out_bias))
     return net
+
+
+def _tensors(layer: Layer) -> dict[str, Tensor]:
+    """A layer by the names of those that are begun from."""
+    out = {name: _floats(getattr(layer, name)) for name in _MATRICES}
+    out |= {f"{name}_bias": torch.from_numpy(getattr(layer, f"{name}_bias")) for name in _MATRICES}
+    for name, gain, shift in zip(("norm_one", "norm_two"), layer.gains, layer.shifts, strict=True):
+        out |= {name: torch.from_numpy(gain), f"{name}_bias": torch.from_numpy(shift)}
+    return out
 
 
 def load_material(path: Path) -> Material:
@@ -347,12 +359,9 @@ def load_material(path: Path) -> Material:
     return found
 
 
-def _teach(
-    net: _Network, lessons: list[_Lesson], talk: _Talk, none: int, plan: Plan, seed: int
-) -> None:
-    """Learn the examples, the first of the lessons; the other is how they were heard. `none` is the meaning of
-    other talk."""
-    (examples, right), (heard, heard_right) = ((each.sentences, each.right) for each in lessons)
+def _teach(net: _Network, course: _Course, plan: Plan, seed: int) -> None:
+    """Learn the examples, and how they were heard."""
+    (examples, right), (heard, heard_right) = ((each.sentences, each.right) for each in course.lessons)
     random = np.random.default_rng(seed)
     optimizer = _optimizer(net)
     steps = plan.rounds * -(-len(examples) // plan.batch)
@@ -364,8 +373,8 @@ def _teach(
             step += 1
             scores = _scores(net, examples.batch(chosen, random, examples.at))
             loss = functional.cross_entropy(scores, right[chosen], label_smoothing=_SMOOTH)
-            others = talk.batch(max(1, int(plan.talk * len(chosen))), random)
-            loss = loss + plan.talk * _as_talk(_scores(net, others), none)
+            others = course.talk.batch(max(1, int(plan.talk * len(chosen))), random)
+            loss = loss + plan.talk * _as_talk(_scores(net, others), course.none)
             if len(heard):
                 some = random.integers(0, len(heard), max(1, int(plan.heard * len(chosen))))
                 scores, wanted = _scores(net, heard.batch(some, random, heard.at)), heard_right[some]
@@ -376,39 +385,51 @@ def _teach(
 
 
 def _learn(
-    net: _Network, soft: list[tuple[_Sentences, Places | None, Floats]], talk: _Talk,
-    right: list[Tensor], none: int, plan: Plan, seed: int,
-) -> None:  # fmt: skip
-    """Learn what teachers made of sentences, the first lists being those whose meanings are known (`right`): the
-    examples as they are, and as they were heard."""
+    net: _Network, soft: list[tuple[_Sentences, Places | None, Floats]], course: _Course, plan: Plan, seed: int
+) -> None:
+    """Learn what teachers made of sentences, the first lists being those of the lessons."""
     random = np.random.default_rng(seed)
-    optimizer = _optimizer(net)
     sizes = np.array([len(each) for each, _, _ in soft], float)
     for known, share in enumerate((_STUDENT_EXAMPLES, _STUDENT_HEARD)):
         if sizes[known]:
             sizes[known] = share / (1 - _STUDENT_EXAMPLES - _STUDENT_HEARD) * sizes[2:].sum()
-    began, count, size = time.monotonic(), 0, 2 * plan.batch
+
+    def loss() -> Tensor:
+        number = int(random.choice(len(soft), p=sizes / sizes.sum()))
+        sentences, at, wanted = soft[number]
+        chosen = _of_like_length(sentences, plan, random)
+        scores = _scores(net, sentences.batch(chosen, random, at))
+        told = functional.softmax(torch.from_numpy(wanted[chosen]).to(scores.device), 1)
+        out = functional.cross_entropy(scores, told)
+        if number < len(course.lessons):
+            right = course.lessons[number].right[chosen]
+            out = (1 - _TOLD) * out + _TOLD * functional.cross_entropy(scores, right, label_smoothing=_SMOOTH)
+        return out
+
+    _study(net, course, plan, plan.student_rate, random, loss)
+
+
+def _study(
+    net: _Network, course: _Course, plan: Plan, rate: float, random: np.random.Generator,
+    loss: Callable[[], Tensor],
+) -> None:  # fmt: skip
+    """Learn for as long as the plan says: other talk now and then, else what `loss` draws and judges."""
+    optimizer = _optimizer(net)
+    began, count = time.monotonic(), 0
     while (progress := (time.monotonic() - began) / plan.seconds) < 1:
-        _set_rate(optimizer, plan.student_rate, progress)
+        _set_rate(optimizer, rate, progress)
         if random.random() < _STUDENT_TALK:
-            loss = _as_talk(_scores(net, talk.batch(size, random)), none)
+            lost = _as_talk(_scores(net, course.talk.batch(2 * plan.batch, random)), course.none)
         else:
-            number = int(random.choice(len(soft), p=sizes / sizes.sum()))
-            sentences, at, wanted = soft[number]
-            chosen = _of_like_length(sentences, size, random)
-            scores = _scores(net, sentences.batch(chosen, random, at))
-            told = functional.softmax(torch.from_numpy(wanted[chosen]).to(scores.device), 1)
-            loss = functional.cross_entropy(scores, told)
-            if number < len(right):
-                hard = functional.cross_entropy(scores, right[number][chosen], label_smoothing=_SMOOTH)
-                loss = (1 - _TOLD) * loss + _TOLD * hard
-        _step(net, optimizer, loss)
+            lost = loss()
+        _step(net, optimizer, lost)
         count += 1
     print(f"student: {count} batches", flush=True)
 
 
-def _of_like_length(sentences: _Sentences, size: int, random: np.random.Generator) -> npt.NDArray[np.int64]:
-    """Draw so many sentences of a like length, so that little is padding."""
+def _of_like_length(sentences: _Sentences, plan: Plan, random: np.random.Generator) -> npt.NDArray[np.int64]:
+    """Draw a student's batch of sentences of a like length, so that little is padding."""
+    size = 2 * plan.batch
     some = random.integers(0, len(sentences), 8 * size)
     part = int(random.integers(8))
     return np.asarray(some[np.argsort(sentences.lengths[some])][part * size : (part + 1) * size])
@@ -498,7 +519,7 @@ def _plain(net: _Network, meanings: tuple[str, ...], pieces: tuple[str, ...]) ->
         assert isinstance(layer, _Layer)
         norms = (layer.norm_one, layer.norm_two)
         parts: dict[str, Any] = {}
-        for name in ("asked", "joined", "inner", "outer"):
+        for name in _MATRICES:
             linear = getattr(layer, name)
             parts |= {name: rounded(_numbers(linear.weight)), f"{name}_bias": _numbers(linear.bias)}
         gains, shifts = ([_numbers(getattr(norm, part)) for norm in norms] for part in ("weight", "bias"))

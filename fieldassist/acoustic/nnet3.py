@@ -35,8 +35,8 @@ def write_model(network: Network, path: Path) -> None:
 
 def read_network(path: Path) -> Network:
     """Read the network of a file that `write_model` wrote. Raises UserError for any other file."""
-    data = path.read_bytes()
     try:
+        data = path.read_bytes()
         parts = {name: (weight, bias) for name, weight, bias in _components(data)}
         layers = []
         for name, offsets, narrow, bypass in _nodes(data):
@@ -44,7 +44,7 @@ def read_network(path: Path) -> Network:
             squeezed = parts[f"{name}.narrow"][0] if narrow else None
             layers.append(Layer(offsets, weight, bias, squeezed, bypass))
         return Network(tuple(layers), *parts["output.affine"])
-    except (KeyError, ValueError, struct.error, IndexError):
+    except (OSError, KeyError, ValueError, struct.error, IndexError):
         raise UserError(f"{path}: not an acoustic model of this project; expected the shipped one or one adapted "
                         "from it") from None  # fmt: skip
 

@@ -19,6 +19,7 @@ from fieldassist.words.recognizer import SAMPLE_RATE
 
 ENGINES = ("piper", "flite", "festival")
 _PITCHES = (0.65, 1.35)
+"""Factors of a voice's pitch."""
 _UNIT, _CHECKLIST = "three_speed_simpson", "road_test"
 
 

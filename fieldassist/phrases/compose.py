@@ -227,8 +227,9 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
     slots = dict(part.slots)
     shift = _shift_of(slots, step)
     said_values = standing(part.values)
-    asked = next((kind for kind in step.kinds if kind in MEASURED_KINDS), None) if step is not None else None
-    usual = _UNIT_OF[asked] if asked else "mph" if step is not None and step.shift is not None else None
+    kinds = step.kinds if step is not None else ()
+    at_shift = step is not None and step.shift is not None
+    usual = _UNIT_OF.get(_measured_of(kinds) or ("shift_speed" if at_shift else ""))
     read = [(_number_in(words or "", unit or usual), unit) for words, unit in said_values]
     values = [(number, unit) for number, unit in read if number is not None]
     kind = slots.get("kind")
@@ -236,10 +237,8 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
         shifting = UNDECIDED[kind][0]
         engaged = slots.get("engage") or slots.get("range") in ("R", "D", "1")
         at_engagement = step is not None and step.procedure.startswith("engage")
-        at_shift = step is not None and step.shift is not None
         late = shift is not None or (at_shift and not engaged)
         kind = shifting if late else "delayed_engagement" if engaged or at_engagement else None
-    kinds = step.kinds if step is not None else ()
     tried = step.range if step is not None and "no_reverse" in kinds else None
     if kind == "no_drive" and slots.get("range", tried) == "R":
         kind = "no_reverse"
@@ -368,7 +367,7 @@ def _measure(
         fits = unit in ("mph", "km/h") or (unit == "rpm" and kind in ("noise", "shudder"))
         fits = fits or (unit == "s" and kind == "delayed_engagement")
         return (kind, value, unit) if fits and kind not in _NEVER_AT else None
-    wanted = next((k for k in step.kinds if k in MEASURED_KINDS), None) if step is not None else None
+    wanted = _measured_of(step.kinds) if step is not None else None
     at_tap = slots.get("where") not in (None, *LINKAGES)  # "sits between two notches, the lever does"
     if unit_said in ("psi", "kPa") or (at_tap and unit_said is None and shift is None):
         return "pressure", value, unit_said or "psi"
@@ -395,9 +394,14 @@ def _is_road_speed(value: float, unit: str | None) -> bool:
     return unit in ("mph", "km/h") or (unit is None and _LEAST_SPEED <= value <= _FASTEST)
 
 
+def _measured_of(kinds: Sequence[str]) -> str | None:
+    """Return the kind among those of a step that is read off."""
+    return next((kind for kind in kinds if kind in MEASURED_KINDS), None)
+
+
 def _is_asked_for(values: Sequence[Value], kinds: Sequence[str]) -> bool:
     """One of the numbers can be what a step asks for: "sixty, and it's holding"."""
-    wanted = next((kind for kind in kinds if kind in MEASURED_KINDS), None)
+    wanted = _measured_of(kinds)
     return wanted is not None and any(
         unit == _UNIT_OF[wanted] or (unit is None and (_UNIT_OF[wanted] != "rpm" or value >= _LEAST_RPM))
         for value, unit in values
