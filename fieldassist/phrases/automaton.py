@@ -69,7 +69,7 @@ class Automaton:
     """States 0..states-1; the start is state 0."""
 
     states: int
-    arcs: tuple[Arc, ...]
+    arcs: Sequence[Arc]
     finals: Mapping[int, Final]
     start: int = 0
 
@@ -90,11 +90,12 @@ class Automaton:
                               npt.NDArray[np.float32]]:
         """Return (source, target, word index or -1, weight), one entry per arc; indices point into `words`."""
         index = {word: i for i, word in enumerate(self.words)}
+        count = len(self.arcs)
         return (
-            np.array([a.source for a in self.arcs], np.int32),
-            np.array([a.target for a in self.arcs], np.int32),
-            np.array([-1 if a.word is None else index[a.word] for a in self.arcs], np.int32),
-            np.array([a.weight for a in self.arcs], np.float32),
+            np.fromiter((arc.source for arc in self.arcs), np.int32, count),
+            np.fromiter((arc.target for arc in self.arcs), np.int32, count),
+            np.fromiter((-1 if arc.word is None else index[arc.word] for arc in self.arcs), np.int32, count),
+            np.fromiter((arc.weight for arc in self.arcs), np.float32, count),
         )
 
     def without_tags(self) -> Automaton:

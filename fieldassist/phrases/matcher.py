@@ -15,7 +15,7 @@ import numpy as np
 from fieldassist.deduce.step import Step
 from fieldassist.finding import Finding
 from fieldassist.phrases import decision
-from fieldassist.phrases.automaton import Arc, Automaton
+from fieldassist.phrases.automaton import Arc, Automaton, Tag
 from fieldassist.phrases.compose import LINKAGES, UNDECIDED, Composed, change, compose
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.numbers import TEENS, TENS, UNITS, spell_out
@@ -126,7 +126,14 @@ class Matcher:
     def __init__(self, phrases: PhraseSet) -> None:
         self.phrases = phrases
         self._searcher = Searcher(phrases.automaton, Costs())
+        arcs = phrases.automaton.arcs
+        alike: dict[tuple[bool, tuple[Tag, ...]], int] = {}
+        kinds = (alike.setdefault((arc.word in BARE_NOS, arc.tags), len(alike)) for arc in arcs)
+        self._kind = np.fromiter(kinds, np.int32, len(arcs))
+        """Of each arc: which of those are expected alike, as far as their word and tags go, it belongs to."""
+        self._alike = tuple(alike)
         self._expected: dict[Step | None, Floats] = {}
+        """Costs of these kinds at the steps that there were."""
         notes = phrases.rule("commands.note")
         self._note_starts = [sentence.split() for sentence in covering_sentences(notes, 50)]
         self._sense = _learned(phrases)
@@ -413,10 +420,9 @@ class Matcher:
         """Costs per arc for what is not expected at a step."""
         found = self._expected.get(step)
         if found is None:
-            arcs = self.phrases.automaton.arcs
-            found = np.array([_unexpected(arc, step) for arc in arcs], np.float32)
+            found = np.array([_unexpected(no, tags, step) for no, tags in self._alike], np.float32)
             self._expected[step] = found
-        return found
+        return found[self._kind]
 
 
 LENIENCE = 0.4
@@ -464,6 +470,7 @@ needs the second."""
 MOST_SURE = 0.99
 """Probability that what one reading means counts with at most."""
 NUMBER_WORDS = frozenset((*UNITS, *TEENS, *TENS))
+BARE_NOS = ("no", "nope", "nah")
 BARE_NO = 0.4
 """Cost of taking a "no" for a correction: before what is seen it mostly says that it was not there."""
 
@@ -486,12 +493,12 @@ def example(wording: Wording) -> Example:
     return normalise(wording.said).split(), wording.at, wording.means
 
 
-def _unexpected(arc: Arc, step: Step | None) -> float:
-    hints = {tag.value for tag in arc.tags if tag.key == "hint"}
+def _unexpected(bare_no: bool, tags: Sequence[Tag], step: Step | None) -> float:
+    hints = {tag.value for tag in tags if tag.key == "hint"}
     cost = LAST_RESORT if "last" in hints else 0.0
-    for tag in arc.tags:
+    for tag in tags:
         if tag.key == "correct":
-            cost += BARE_NO if arc.word in ("no", "nope", "nah") else 0.0
+            cost += BARE_NO if bare_no else 0.0
         elif step is None:
             cost += NOT_ASKED if tag.key == "hint" and tag.value == "asked" else 0.0
         elif tag.key == "kind":

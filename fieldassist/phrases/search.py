@@ -142,18 +142,18 @@ class Searcher:
         for word, ways in ways_of.items():
             self._ways_heard.setdefault(word.lower(), []).extend(ways)
 
-        tracks: dict[tuple[int, int], int] = {}
-        steps: list[tuple[int, int]] = []
-        for a, arc in enumerate(automaton.arcs):
-            if arc.word is not None:
-                for way in ways_of[arc.word]:
-                    steps.append((a, tracks.setdefault((arc.source, way), len(tracks))))
-        self.track_source = np.array([key[0] for key in tracks], np.int64)
-        self.track_way = np.array([key[1] for key in tracks], np.int64)
-        self.step_arc = np.array([step[0] for step in steps], np.int64)
-        self.step_track = np.array([step[1] for step in steps], np.int64)
-        self.arc_target = np.array([arc.target for arc in automaton.arcs], np.int64)
-        self.arc_weight = np.array([arc.weight for arc in automaton.arcs], np.float32) * np.float32(costs.prior)
+        source, target, said_word, weight = automaton.arrays()
+        spoken = np.nonzero(said_word >= 0)[0]
+        count = np.diff(first_way)[said_word[spoken]]
+        self.step_arc = np.repeat(spoken, count)
+        within = np.arange(len(self.step_arc)) - np.repeat(np.cumsum(count) - count, count)
+        way_of_step = first_way[said_word[self.step_arc]] + within
+        several = max(1, len(self._way_phones))
+        track_of_step = source[self.step_arc] * np.int64(several) + way_of_step
+        tracks, self.step_track = np.unique(track_of_step, return_inverse=True)
+        self.track_source, self.track_way = np.divmod(tracks, several)
+        self.arc_target = target.astype(np.int64)
+        self.arc_weight = weight * np.float32(costs.prior)
 
     @cached_property
     def vocabulary(self) -> frozenset[str]:
