@@ -364,11 +364,11 @@ def _teach(net: _Network, course: _Course, plan: Plan, seed: int) -> None:
     (examples, right), (heard, heard_right) = ((each.sentences, each.right) for each in course.lessons)
     random = np.random.default_rng(seed)
     optimizer = _optimizer(net)
-    steps = plan.rounds * -(-len(examples) // plan.batch)
-    step = 0
-    for number in range(plan.rounds):
+    rounds = [_batches(examples.lengths, plan.batch, random) for _ in range(plan.rounds)]
+    steps, step = sum(map(len, rounds)), 0
+    for number, batches in enumerate(rounds):
         lost = torch.zeros((), device=examples.device)
-        for chosen in _batches(examples.lengths, plan.batch, random):
+        for chosen in batches:
             _set_rate(optimizer, plan.rate, step / steps)
             step += 1
             scores = _scores(net, examples.batch(chosen, random, examples.at))
