@@ -111,7 +111,10 @@ def test_words_that_are_like_others_or_were_heard_for_others_mean_the_same(monke
         batch=32,
     )
     material = encoder.load_material(tmp_path / "material.npz")
+    passed, set_rate = [], encoder._set_rate
+    monkeypatch.setattr(encoder, "_set_rate", lambda *args: (passed.append(args[-1]), set_rate(*args)))
     first = encoder.train(material, plan, "cpu")
+    assert max(passed) < 1.0  # beyond, the rate would fall below nothing and unteach
     model = senses.train(examples, first)
     assert share_right(model, drawn(np.random.default_rng(3), 200, {})) > 0.95
     assert share_right(model, drawn(np.random.default_rng(3), 200, LIKE)) > 0.8
