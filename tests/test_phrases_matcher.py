@@ -316,6 +316,9 @@ def test_a_reading_stands_for_itself_where_none_of_the_others_means_the_same(mat
 @pytest.mark.parametrize(
     ("text", "command"),
     [
+        ("okay i'm back let's go on", "resume"),  # some words name "back", all of them do not
+        ("ready when you are fire away with the next one", "next"),
+        ("back one please", "back"),
         ("skip this one, the road's wet", "skip"),
         ("strike that last one, i spoke too soon", "strike"),
         ("sorry, say that again, would you", "again"),
@@ -370,3 +373,13 @@ def test_a_number_in_other_talk_is_no_entry(matcher: Matcher, step: str, text: s
 def test_what_a_fault_lies_beside_is_no_finding(matcher: Matcher) -> None:
     found = matcher.match("there's not a shudder, a whine")
     assert found.finding is not None and found.finding.kind == "noise" and found.more == ()
+
+
+@pytest.mark.parametrize(
+    ("text", "decision"), [("one pound out if that", "ask"), ("two pounds shy of perfect i'd leave it", "ask"),
+                           ("sixty two pounds", "accept"), ("zero pounds", "accept")],
+)  # fmt: skip
+def test_a_pound_or_two_is_asked_back(matcher: Matcher, text: str, decision: str) -> None:
+    """It may say how near a reading is. Common practice, no source."""
+    match = matcher.match(text, STEPS["pressure_forward"])
+    assert match.finding is not None and match.finding.kind == "pressure" and match.decision == decision

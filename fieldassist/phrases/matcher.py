@@ -202,6 +202,9 @@ class Matcher:
         else:
             match = self._changed(readings, previous, step, other_talk)
         command = self._command_in(heard, shares) if match.decision == "ignore" else None
+        in_full = bool(useful) and not useful[0].alignment.skipped
+        if command is not None or (match.command is not None and match.finding is None and not in_full):
+            command = _rather(command or match.command, shares) or command
         if command is not None:
             say = command.replace("_", " ")
             return Match("accept", None, command, 1.0, UNCONTESTED, say=say, understood=command)
@@ -467,6 +470,9 @@ SHORT_COMMANDS = ("skip", "strike", "resume")
 LEAST_LIKELY, LIKELY_COMMAND = 0.1, 0.3
 """Probability by all words of a command at which two of its words are enough there, and any at the end, where one
 needs the second."""
+RATHER_COMMAND = 0.8
+"""Probability by all words at which it is another command than the one that some of them name."""
+ANSWERS = ("yes", "no")
 MOST_SURE = 0.99
 """Probability that what one reading means counts with at most."""
 NUMBER_WORDS = frozenset((*UNITS, *TEENS, *TENS))
@@ -511,6 +517,15 @@ def _unexpected(bare_no: bool, tags: Sequence[Tag], step: Step | None) -> float:
             wanted = getattr(step, tag.key)
             cost += UNEXPECTED_PLACE if wanted is not None and wanted != tag.value else 0.0
     return cost
+
+
+def _rather(command: str | None, shares: Shares) -> str | None:
+    """Return the command that all words speak for, where it is another than the one that some of them name: "i'm
+    back, let's go on" does not go back."""
+    likeliest = max(shares, key=lambda each: shares[each], default="")
+    other = likeliest.removeprefix(f"{COMMAND} ")
+    beyond_doubt = other != likeliest and shares[likeliest] >= RATHER_COMMAND
+    return other if beyond_doubt and not {command, other} & set(ANSWERS) and other != command else None
 
 
 def _says_more(shares: Shares) -> bool:
