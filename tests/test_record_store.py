@@ -374,10 +374,14 @@ def test_copied_while_being_written(path: Path) -> None:
             time.sleep(0.03)
             copy = path.with_name(f"copy{number}")
             shutil.copyfile(path, copy)
-            found = inspect(copy)
-            entries = [event.id for event in found.events if event.kind == "entry"]
-            assert entries == [f"w-{index}" for index in range(len(entries))] or found.problems
-            opened += not found.problems
+            try:
+                found = inspect(copy)
+            except UserError as error:  # copied in the middle of a page
+                assert "damaged beyond reading" in str(error)
+            else:
+                entries = [event.id for event in found.events if event.kind == "entry"]
+                assert entries == [f"w-{index}" for index in range(len(entries))] or found.problems
+                opened += not found.problems
             whole = path.with_name(f"whole{number}")
             with Store.open(path, readonly=True) as store:
                 store.copy_to(whole)
