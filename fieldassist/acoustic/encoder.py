@@ -25,7 +25,18 @@ from torch import Tensor, nn
 from torch.nn import functional
 
 from fieldassist.errors import UserError
-from fieldassist.phrases.encoder import BEGIN, BETWEEN, HEADS, HIDDEN, Encoder, Layer, Rounded, laid_out, rounded
+from fieldassist.phrases.encoder import (
+    BEGIN,
+    BETWEEN,
+    HEADS,
+    HIDDEN,
+    MATRICES,
+    Encoder,
+    Layer,
+    Rounded,
+    laid_out,
+    rounded,
+)
 from fieldassist.phrases.hashing import find, hashed
 from fieldassist.phrases.search import Floats
 from fieldassist.phrases.wordings import TALK
@@ -71,7 +82,6 @@ _VARIED, _LEFT_OUT, _DOUBTED, _MISHEARD = 0.6, 0.03, 0.1, 0.05
 _TALK_MISHEARD, _TALK_DOUBTED, _LEAST_SURE = 0.3, 0.5, 0.3
 _DROP, _STUDENT_DROP = 0.1, 0.05
 _SMOOTH, _DECAY, _STEEPEST = 0.02, 0.01, 1.0
-_MATRICES = ("asked", "joined", "inner", "outer")
 _SWAPPED = 9
 """Seed of the procedures that examples are put to."""
 
@@ -340,8 +350,8 @@ def _restored(before: Encoder, course: _Course) -> _Network:
 
 def _tensors(layer: Layer) -> dict[str, Tensor]:
     """A layer by the names of those that are begun from."""
-    out = {name: _floats(getattr(layer, name)) for name in _MATRICES}
-    out |= {f"{name}_bias": torch.from_numpy(getattr(layer, f"{name}_bias")) for name in _MATRICES}
+    out = {name: _floats(getattr(layer, name)) for name in MATRICES}
+    out |= {f"{name}_bias": torch.from_numpy(getattr(layer, f"{name}_bias")) for name in MATRICES}
     for name, gain, shift in zip(("norm_one", "norm_two"), layer.gains, layer.shifts, strict=True):
         out |= {name: torch.from_numpy(gain), f"{name}_bias": torch.from_numpy(shift)}
     return out
@@ -519,7 +529,7 @@ def _plain(net: _Network, meanings: tuple[str, ...], pieces: tuple[str, ...]) ->
         assert isinstance(layer, _Layer)
         norms = (layer.norm_one, layer.norm_two)
         parts: dict[str, Any] = {}
-        for name in _MATRICES:
+        for name in MATRICES:
             linear = getattr(layer, name)
             parts |= {name: rounded(_numbers(linear.weight)), f"{name}_bias": _numbers(linear.bias)}
         gains, shifts = ([_numbers(getattr(norm, part)) for norm in norms] for part in ("weight", "bias"))

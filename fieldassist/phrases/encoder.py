@@ -190,7 +190,8 @@ def _gelu(values: Floats) -> Floats:
     return np.asarray(np.float32(0.5) * values * (1 + np.tanh(np.float32(math.sqrt(2 / math.pi)) * cubed)))
 
 
-_MATRICES = ("asked", "joined", "inner", "outer")
+MATRICES = ("asked", "joined", "inner", "outer")
+"""Those of a layer; each has a bias."""
 _REST = ("asked_bias", "joined_bias", "inner_bias", "outer_bias", "gains", "shifts")
 
 
@@ -207,7 +208,7 @@ def save(encoder: Encoder, path: Path) -> None:
         arrays[name] = np.asarray(getattr(encoder, name), np.float16)
     matrices = {"vectors": encoder.vectors, "widen": encoder.widen}
     for number, layer in enumerate(encoder.layers):
-        matrices |= {f"{number}.{name}": getattr(layer, name) for name in _MATRICES}
+        matrices |= {f"{number}.{name}": getattr(layer, name) for name in MATRICES}
         arrays |= {f"{number}.{name}": np.asarray(getattr(layer, name), np.float16) for name in _REST}
     for name, matrix in matrices.items():
         arrays |= {name: matrix.numbers, f"{name} steps": matrix.steps}
@@ -223,7 +224,7 @@ def load(path: Path = SHIPPED) -> Encoder:
         count = sum(name.endswith(".gains") for name in full)
         layers = []
         for at in range(count):
-            parts: dict[str, Any] = {name: _rounded_in(full, f"{at}.{name}") for name in _MATRICES}
+            parts: dict[str, Any] = {name: _rounded_in(full, f"{at}.{name}") for name in MATRICES}
             layers.append(Layer(**parts, **{name: full[f"{at}.{name}"] for name in _REST}))
         return Encoder(
             tuple(map(str, data["meanings"])), data["pieces"], _rounded_in(full, "vectors"),

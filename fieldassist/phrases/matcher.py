@@ -203,8 +203,9 @@ class Matcher:
             match = self._changed(readings, previous, step, other_talk)
         command = self._command_in(heard, shares) if match.decision == "ignore" else None
         in_full = bool(useful) and not useful[0].alignment.skipped
-        if command is not None or (match.command is not None and match.finding is None and not in_full):
-            command = _rather(command or match.command, shares) or command
+        named = command or (match.command if match.finding is None and not in_full else None)
+        if named is not None:
+            command = _rather(named, shares) or command
         if command is not None:
             say = command.replace("_", " ")
             return Match("accept", None, command, 1.0, UNCONTESTED, say=say, understood=command)
@@ -519,7 +520,7 @@ def _unexpected(bare_no: bool, tags: Sequence[Tag], step: Step | None) -> float:
     return cost
 
 
-def _rather(command: str | None, shares: Shares) -> str | None:
+def _rather(command: str, shares: Shares) -> str | None:
     """Return the command that all words speak for, where it is another than the one that some of them name: "i'm
     back, let's go on" does not go back."""
     likeliest = max(shares, key=lambda each: shares[each], default="")
