@@ -141,6 +141,10 @@ def test_a_widened_network_computes_what_the_narrower_one_did() -> None:
     assert torch.allclose(mean["output.weight"][:, :24], (old + after["output.weight"][:, :24]) / 2)
     assert torch.allclose(mean["output.weight"][:, 24:], after["output.weight"][:, 24:] / 2)
     assert torch.equal(mean["first.weight"][24:], after["first.weight"][24:])
+    fewer = {name: value for name, value in after.items() if not name.startswith("first.")}
+    for other in (small.state_dict(), fewer):
+        with pytest.raises(UserError, match="as wide or narrower"):
+            averaged([after, other])
 
 
 def test_packs_keep_clips(tmp_path: Path) -> None:

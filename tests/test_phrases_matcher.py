@@ -201,6 +201,25 @@ def test_a_number_is_not_put_together_over_other_words(matcher: Matcher) -> None
     assert steady is not None and steady.value == 145
 
 
+@pytest.mark.parametrize(
+    ("text", "step"),
+    [  # the first is what was made of a clip of read speech (LibriSpeech, at 10 dB): a date
+        ("made ten eighteen fifty one", "pressure_line"),
+        ("thirty seventy", "pressure_line"),
+    ],
+)
+def test_of_two_numbers_none_is_taken_unasked(matcher: Matcher, text: str, step: str) -> None:
+    assert matcher.match(text, STEPS[step]).decision != "accept"
+
+
+@pytest.mark.parametrize("text", ["thirty no seventy", "one forty, one forty five", "seventy psi"])
+def test_one_number_said_twice_or_taken_back_is_one(matcher: Matcher, text: str) -> None:
+    """Common practice, no source."""
+    match = matcher.match(text, STEPS["pressure_line"])
+    assert match.decision == "accept" and match.finding is not None
+    assert match.finding.value in (70, 145)
+
+
 @pytest.mark.parametrize("text", ["half a mild right", "half a mile right"])
 def test_half_a_mile_is_no_speed(matcher: Matcher, text: str) -> None:
     """What is left of "in half a mile keep right at the fork" by the navigation voice of the recorded drive."""

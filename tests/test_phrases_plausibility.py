@@ -35,6 +35,15 @@ def test_kilometers_are_weighed_as_miles():
     assert surprise(Finding("shift_speed", shift="1-2", throttle="light", value=24, unit="km/h")) == 0.0
 
 
+@pytest.mark.parametrize(
+    ("value", "unit", "hardly"), [(2, "psi", True), (5, "psi", False), (14, "kPa", True), (35, "kPa", False)]
+)
+def test_a_tap_with_next_to_no_pressure_is_asked_back(value: float, unit: str, hardly: bool) -> None:
+    """Common practice, no source; 1 psi is 6.895 kPa."""
+    assert (implausible(Finding("pressure", where="line", value=value, unit=unit)) is not None) == hardly
+    assert implausible(Finding("pressure", where="line", value=0, unit=unit)) is None  # a dead tap is a reading
+
+
 def reading(*alternatives: tuple[str, float]) -> dict[str, object]:
     return {
         "alternatives": [

@@ -309,6 +309,15 @@ def test_a_stray_finding_is_left_out() -> None:
         assert without_strays(kept, told) == kept
 
 
+def test_a_look_of_another_kind_does_not_come_into_the_finding() -> None:
+    """ "Tired" is a look of fluid, in "pump must be tired, reading's under"."""
+    tired = Arc(0, 1, "tired", tags=(Tag("kind", "fluid_condition"), Tag("where", "dark")))
+    found = meant({"pressure low": 0.9, "talk": 0.1}, (tired,), STEPS["pressure_line"])
+    assert found is not None and found[0].findings[0].where == "low"
+    same = meant({"fluid_condition": 0.9, "talk": 0.1}, (tired,), STEPS["fluid_condition"])
+    assert same is not None and same[0].findings[0].where == "dark"
+
+
 SHIFT = Arc(0, 1, "three", tags=(Tag("shift", "2-3"), Tag("kind", "harsh")))
 SPEED = (
     Arc(1, 2, "thirty", tags=(Tag("value", None),), slots=("value",)),

@@ -101,8 +101,14 @@ def widened(weights: Mapping[str, Tensor], into: Mapping[str, Tensor]) -> dict[s
     """Weights as wide as `into` that compute what those of a narrower network of the same reaches do.
 
     What is new is taken from `into` and not listened to by what was there (Chen et al., "Net2Net: accelerating
-    learning via knowledge transfer", ICLR 2016, in its simplest form).
+    learning via knowledge transfer", ICLR 2016, in its simplest form). Raises UserError where they are wider or
+    of a network with other layers.
     """
+    same = weights.keys() == into.keys()
+    if not same or any(
+        old > new for name in into for old, new in zip(weights[name].shape, into[name].shape, strict=True)
+    ):
+        raise UserError("weights: expected those of a network with the same layers, as wide or narrower")
     out = {name: value.clone() for name, value in into.items()}
     for name, value in out.items():
         old = weights[name].to(value.dtype)

@@ -31,7 +31,7 @@ class Composed:
     assumed: tuple[str, ...] = ()
     """Keys of the first finding that the step gave and nobody said."""
     doubt: str | None = None
-    """Why the first finding cannot be so: a value out of what its kind can have."""
+    """Why the first finding can hardly be so: a value out of what its kind can have, or one of two."""
     odd: int = 0
     """Slots that found no use, or that no technician would put together: a sign of words heard in noise."""
 
@@ -45,6 +45,8 @@ class _Part:
     """Each a number's words and its unit."""
     shifts: list[str] = field(default_factory=list)
     """Further shifts that the same observation is about."""
+    runs: bool = False
+    """A number follows the one before without a word between."""
     conflicts: int = 0
     """Slots that were said again with another value."""
 
@@ -54,15 +56,19 @@ class _Part:
 
 
 
-def compose(arcs: Sequence[Arc], step: Step | None = None) -> Composed:
-    """Return what the arcs of a sentence say, with what the step implies filled in."""
-    parts, command, corrects = _divide(arcs)
+def compose(arcs: Sequence[Arc], step: Step | None = None, spans: Sequence[tuple[int, int]] = ()) -> Composed:
+    """Return what the arcs of a sentence say, with what the step implies filled in.
+
+    `spans`: the heard words (from, to) of each arc; without them no number counts as said right after another.
+    """
+    parts, command, corrects = _divide(arcs, spans)
     if command is not None:
         return Composed(command=command)
     findings: list[Finding] = []
     denied: set[Finding] = set()
     changes: dict[str, object] = {}
     assumed: tuple[str, ...] = ()
+    undecided: str | None = None
     odd = 0
     for part in parts:
         made = _resolve(part, step)
@@ -86,6 +92,7 @@ def compose(arcs: Sequence[Arc], step: Step | None = None) -> Composed:
             continue  # "one two at fourteen, good": the praise adds nothing to the value
         if not findings:
             assumed = taken
+            undecided = _undecided(part, finding)
         findings.append(finding)
         for shift in part.shifts:
             findings.append(replace(finding, shift=shift))
@@ -100,7 +107,7 @@ def compose(arcs: Sequence[Arc], step: Step | None = None) -> Composed:
         findings = [f for f in findings if f.kind in step.kinds or f.kind not in _LOOKED_AT]
     findings = [f for f in findings if not any(_says_more(other, f) for other in findings)]
     findings = [f for f in findings if not is_unread(f)] or findings  # "before it takes up" beside "three seconds"
-    doubt = implausible(findings[0], step) if findings else None
+    doubt = undecided or implausible(findings[0], step) if findings else None
     odd = odd if findings else 0
     return Composed(tuple(dict.fromkeys(findings)), None, corrects, changes, assumed, doubt, odd)
 
@@ -113,6 +120,13 @@ def is_unread(finding: Finding) -> bool:
     """A measurement without its number, and without a level in place of one."""
     levels = {"low", "high", "normal"} & set((finding.where or "").split())
     return finding.kind in MEASURED_KINDS and finding.value is None and not levels
+
+
+def _undecided(part: _Part, finding: Finding) -> str | None:
+    """Why it is open which number was read off: "ten eighteen fifty one", neither with a unit."""
+    bare = [words for words, unit in standing(part.values) if unit is None]
+    several = part.runs and finding.kind in MEASURED_KINDS and finding.value is not None and len(bare) > 1
+    return " or ".join(words or "" for words in bare) if several else None
 
 
 def _is_praise(finding: Finding) -> bool:
@@ -156,11 +170,14 @@ def _says_where(finding: Finding, assumed: Sequence[str]) -> bool:
     return any(getattr(finding, key) is not None and key not in assumed for key in keys)
 
 
-def _divide(arcs: Sequence[Arc]) -> tuple[list[_Part], str | None, bool]:
+def _divide(
+    arcs: Sequence[Arc], spans: Sequence[tuple[int, int]]
+) -> tuple[list[_Part], str | None, bool]:
     """Lay the slots out over findings."""
     parts = [_Part()]
     corrects = correcting = False
-    for arc in arcs:
+    number_end = -1
+    for at, arc in enumerate(arcs):
         keys = {tag.key for tag in arc.tags}
         correcting = correcting or (arc.word in _TAKES_BACK and bool(parts[-1].values))
         for tag in arc.tags:
@@ -182,6 +199,7 @@ def _divide(arcs: Sequence[Arc]) -> tuple[list[_Part], str | None, bool]:
             if tag.key == "value":
                 if part.values and correcting:
                     part.values.clear()
+                part.runs = part.runs or (bool(part.values) and bool(spans) and spans[at][0] == number_end)
                 part.values.append([tag.value, None])
                 continue
             if tag.key == "unit":
@@ -213,6 +231,7 @@ def _divide(arcs: Sequence[Arc]) -> tuple[list[_Part], str | None, bool]:
         if "value" in arc.slots and parts[-1].values:
             said = parts[-1].values[-1]
             said[0] = f"{said[0] or ''} {arc.word}".strip()
+        number_end = spans[at][1] if spans and "value" in arc.slots else -1
     return parts, None, corrects
 
 

@@ -33,6 +33,7 @@ from fieldassist.phrases.search import (
     Costs,
     Floats,
     HeardWord,
+    Kind,
     Lattice,
     Searcher,
 )
@@ -126,14 +127,8 @@ class Matcher:
     def __init__(self, phrases: PhraseSet) -> None:
         self.phrases = phrases
         self._searcher = Searcher(phrases.automaton, Costs())
-        arcs = phrases.automaton.arcs
-        alike: dict[tuple[bool, tuple[Tag, ...]], int] = {}
-        kinds = (alike.setdefault((arc.word in BARE_NOS, arc.tags), len(alike)) for arc in arcs)
-        self._kind = np.fromiter(kinds, np.int32, len(arcs))
-        """Of each arc: which of those are expected alike, as far as their word and tags go, it belongs to."""
-        self._alike = tuple(alike)
         self._expected: dict[Step | None, Floats] = {}
-        """Costs of these kinds at the steps that there were."""
+        """Costs of the searcher's kinds of arcs at the steps that there were."""
         notes = phrases.rule("commands.note")
         self._note_starts = [sentence.split() for sentence in covering_sentences(notes, 50)]
         self._sense = _learned(phrases)
@@ -258,8 +253,8 @@ class Matcher:
         self, heard: str | Hypothesis, readings: Sequence[_Reading], shares: Shares, step: Step | None
     ) -> Match | None:
         """Take an utterance for what its words speak for, where no grammar holds it."""
-        arcs = readings[0].alignment.arcs if readings else ()
-        found = meant(shares, arcs, step)
+        arcs, spans = (readings[0].alignment.arcs, readings[0].alignment.spans) if readings else ((), ())
+        found = meant(shares, arcs, step, spans)
         if found is None or (not isinstance(heard, str) and len(heard.words) > MOST_WORDS):
             return None
         composed, share = found
@@ -397,7 +392,7 @@ class Matcher:
             lattice = Lattice(self._searcher, words, extra)
             readings = []
             for alignment in _alignments(lattice, words):
-                composed = without_strays(compose(alignment.arcs, step), shares)
+                composed = without_strays(compose(alignment.arcs, step, alignment.spans), shares)
                 unlikely = DOUBTFUL if composed.doubt is not None else 0.0
                 unlikely += TORN * bool(_torn(alignment, words))
                 unlikely += PER_ODDS * sum(surprise(finding) for finding in composed.findings[:1])
@@ -424,9 +419,11 @@ class Matcher:
         """Costs per arc for what is not expected at a step."""
         found = self._expected.get(step)
         if found is None:
-            found = np.array([_unexpected(no, tags, step) for no, tags in self._alike], np.float32)
+            keys = [(arc.word in BARE_NOS, arc.tags) for arc in self._searcher.kinds]
+            costs = {key: _unexpected(*key, step) for key in set(keys)}
+            found = np.array([costs[key] for key in keys], np.float32)
             self._expected[step] = found
-        return found[self._kind]
+        return found[self._searcher.kind]
 
 
 LENIENCE = 0.4
@@ -663,7 +660,7 @@ def _alignments(lattice: Lattice, words: Sequence[HeardWord]) -> list[Alignment]
         other = lattice.best(ban, limit=best.cost + 1.5)
         if other is not None:
             out.append(other)
-    if torn and (whole := lattice.best(lambda arc: arc in torn, limit=best.cost + TORN)) is not None:
+    if torn and (whole := lattice.best(limit=best.cost + TORN, without=torn)) is not None:
         out.append(whole)
     return out
 
@@ -699,9 +696,9 @@ def _word_for_word(alignment: Alignment, words: Sequence[HeardWord]) -> bool:
 _SENSE = ("kind", "command", "shift", "into", "gear", "range", "where", "present")
 
 
-def _bans(best: Alignment) -> list[Callable[[Arc], bool]]:
+def _bans(best: Alignment) -> list[Callable[[Kind], bool]]:
     """Return tests that shut out one part of the sense of a reading each."""
-    out: list[Callable[[Arc], bool]] = []
+    out: list[Callable[[Kind], bool]] = []
     for key in _SENSE:
         values = {tag.value for tag in best.tags if tag.key == key}
         if values:
@@ -712,7 +709,7 @@ def _bans(best: Alignment) -> list[Callable[[Arc], bool]]:
     return out
 
 
-def _gives(key: str, values: frozenset[str | None], arc: Arc) -> bool:
+def _gives(key: str, values: frozenset[str | None], arc: Kind) -> bool:
     return any(tag.key == key and tag.value in values for tag in arc.tags)
 
 

@@ -93,9 +93,12 @@ def log_odds(share: float) -> float:
     return math.log(bounded / (1.0 - bounded))
 
 
-def meant(shares: Shares, arcs: Sequence[Arc], step: Step | None) -> tuple[Composed, float] | None:
+def meant(
+    shares: Shares, arcs: Sequence[Arc], step: Step | None, spans: Sequence[tuple[int, int]] = ()
+) -> tuple[Composed, float] | None:
     """Return what the words most likely mean and how probable that is; shift, gear and number are taken from
-    the arcs that the grammar found in them. None for talk, and for a measurement without number or level."""
+    the arcs, with their spans of heard words, that the grammar found in them. None for talk, and for a
+    measurement without number or level."""
     meaning = max(shares, key=lambda each: shares[each])
     if meaning == TALK:
         return None
@@ -107,15 +110,20 @@ def meant(shares: Shares, arcs: Sequence[Arc], step: Step | None) -> tuple[Compo
         tags.append(Tag("present", "false"))
     if where is not None:
         tags.append(Tag(_KEY_OF_PLACE.get(kind, "where"), where))
-    rest = [
-        arc._replace(tags=tuple(tag for tag in arc.tags if tag.key not in _SENSE_KEYS)) for arc in arcs
-    ]
-    composed = compose([Arc(0, 0, None, 0.0, tuple(tags)), *rest], step)
+    rest = [_beside(arc, kind) for arc in arcs]
+    composed = compose([Arc(0, 0, None, 0.0, tuple(tags)), *rest], step, [(0, 0), *spans] if spans else ())
     if not composed.findings or is_unread(composed.findings[0]):
         return None
     if _is_out_of_place(composed.findings[0], arcs, step):
         return None
     return composed, agreement(composed, shares)
+
+
+def _beside(arc: Arc, kind: str) -> Arc:
+    """An arc without the sense, and without the place or look of another kind: "tired" is one of fluid."""
+    others = any(tag.key == "kind" and tag.value != kind for tag in arc.tags)
+    left_out = (*_SENSE_KEYS, "where", "place") if others else _SENSE_KEYS
+    return arc._replace(tags=tuple(tag for tag in arc.tags if tag.key not in left_out))
 
 
 def _is_out_of_place(finding: Finding, arcs: Sequence[Arc], step: Step | None) -> bool:

@@ -32,7 +32,7 @@ _NOT_FIFTY, _NOT_HUNDRED, _NOT_FIVE = 2.0, 0.4, 0.6
 nobody reads a pointer closer."""
 _OUT_OF_USUAL, _PER_E, _MOST = 1.0, 2.0, 3.0
 """Nats against a shift speed out of the usual, on top of that for each factor of e further, and at most."""
-_A_FEW_PSI = 3
+_A_FEW = {"psi": 3, "kPa": 20}
 """Pressure below which a tap that has any is hardly ever: "within a pound or two" is how near it is."""
 
 
@@ -50,8 +50,8 @@ def implausible(finding: Finding, step: Step | None = None) -> str | None:
         low = _LEAST_SHIFT * _MPH[finding.unit]
     if finding.kind == "stall_speed":
         low, high = 800, 4500
-    if finding.unit == "psi" and 0 < finding.value < _A_FEW_PSI:
-        return f"{finding.value:g} psi is next to nothing"
+    if 0 < finding.value < _A_FEW.get(finding.unit, 0):
+        return f"{finding.value:g} {finding.unit} is next to nothing"
     if not low <= finding.value <= high:
         return f"{finding.value:g} {finding.unit} is out of {low:g} to {high:g}"
     return None

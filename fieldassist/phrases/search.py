@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +26,7 @@ from fieldassist.phrases.soundalike import cost_tables
 
 Floats = npt.NDArray[np.float32]
 Ints = npt.NDArray[np.int64]
+Places = npt.NDArray[np.int32]
 Bools = npt.NDArray[np.bool_]
 
 INFINITE = np.float32(1e6)
@@ -72,6 +74,14 @@ class Costs:
     """Likeness in percent, over broad classes of sounds, below which a word of the grammar is not looked at."""
     fine: float = 0.24
     """Cost per phone of a word's best alignment above which it is not looked at."""
+
+
+class Kind(NamedTuple):
+    """An arc without its place and weight."""
+
+    word: str | None
+    tags: tuple[Tag, ...]
+    slots: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -145,15 +155,22 @@ class Searcher:
         source, target, said_word, weight = automaton.arrays()
         spoken = np.nonzero(said_word >= 0)[0]
         count = np.diff(first_way)[said_word[spoken]]
-        self.step_arc = np.repeat(spoken, count)
+        self.step_arc = np.repeat(spoken.astype(np.int32), count)
         within = np.arange(len(self.step_arc)) - np.repeat(np.cumsum(count) - count, count)
         way_of_step = first_way[said_word[self.step_arc]] + within
         several = max(1, len(self._way_phones))
         track_of_step = source[self.step_arc] * np.int64(several) + way_of_step
-        tracks, self.step_track = np.unique(track_of_step, return_inverse=True)
-        self.track_source, self.track_way = np.divmod(tracks, several)
-        self.arc_target = target.astype(np.int64)
+        tracks, step_track = np.unique(track_of_step, return_inverse=True)
+        self.step_track = step_track.astype(np.int32)
+        self.track_source, self.track_way = (part.astype(np.int32) for part in np.divmod(tracks, several))
+        self.arc_target = target
         self.arc_weight = weight * np.float32(costs.prior)
+        alike: dict[Kind, int] = {}
+        numbers = (alike.setdefault(Kind(a.word, a.tags, a.slots), len(alike)) for a in automaton.arcs)
+        self.kind = np.fromiter(numbers, np.int32, len(automaton.arcs))
+        """Of each arc: which of the kinds it belongs to."""
+        self.kinds = tuple(alike)
+        """Far fewer than there are arcs."""
 
     @cached_property
     def vocabulary(self) -> frozenset[str]:
@@ -172,25 +189,16 @@ class Searcher:
             base = self.costs.skip_plain if word.text in PLAIN_WORDS else self.costs.skip_word
         return base * (0.2 + 0.8 * word.confidence)
 
-    def search(
-        self,
-        heard: Sequence[HeardWord],
-        banned: Callable[[Arc], bool] | None = None,
-        extra: Floats | None = None,
-        limit: float = 1e5,
-    ) -> Alignment | None:
-        """Return the sentence nearest to what was heard, or None when none costs less than `limit`.
-
-        `banned` shuts arcs out (to find the next best reading); `extra` is a cost per arc of the automaton
-        on top of the grammar's own (what is expected now).
-        """
-        return Lattice(self, heard, extra).best(banned, limit)
+    def search(self, heard: Sequence[HeardWord], limit: float = 1e5) -> Alignment | None:
+        """Return the sentence nearest to what was heard, or None when none costs less than `limit`."""
+        return Lattice(self, heard).best(limit=limit)
 
 
 class Lattice:
     """The part of a grammar that can play a role for one utterance; asked several times with other bans."""
 
     def __init__(self, searcher: Searcher, heard: Sequence[HeardWord], extra: Floats | None = None) -> None:
+        """extra: a cost per arc of the automaton on top of the grammar's own, for what is not expected now."""
         self.searcher = searcher
         self.heard = tuple(heard)
         self._spell()
@@ -292,7 +300,7 @@ class Lattice:
         keep[rows] = cost <= searcher.costs.fine * length
         return keep
 
-    def _useful(self, source: Ints, target: Ints) -> Bools:
+    def _useful(self, source: Places, target: Places) -> Bools:
         """Steps on a way from the start to an end."""
         automaton = self.searcher.automaton
         forward = np.zeros(automaton.states, np.bool_)
@@ -303,14 +311,17 @@ class Lattice:
         _spread(backward, target, source)
         return np.asarray(forward[source] & backward[target])
 
-    def best(self, banned: Callable[[Arc], bool] | None = None, limit: float = 1e5) -> Alignment | None:
-        """Return the cheapest alignment without the banned arcs, None when it costs `limit` or more."""
+    def best(
+        self, banned: Callable[[Kind], bool] | None = None, limit: float = 1e5, without: Sequence[Arc] = ()
+    ) -> Alignment | None:
+        """Return the cheapest alignment `without` some arcs and those of `banned` kinds.
+
+        None when it costs `limit` or more.
+        """
         searcher, costs = self.searcher, self.searcher.costs
         weight = self.weight
-        if banned is not None:
-            arcs = searcher.automaton.arcs
-            unique, back = np.unique(self.arcs, return_inverse=True)
-            shut = np.array([banned(arcs[a]) for a in unique], np.bool_)[back]
+        if banned is not None or without:
+            shut = self._shut(banned, without)
             weight = np.where(shut, INFINITE, weight)
         count, (tracks, width) = len(self.sounds), self.omitted.shape
         miss = np.nonzero(self.can_miss[self.track])[0]
@@ -361,6 +372,19 @@ class Lattice:
         cost, state = min(ends)
         trace = _Trace(self, reached, ended, weight, miss, miss_cost, jumps, skip, word_ending_at)
         return trace.match(cost, state)
+
+    def _shut(self, banned: Callable[[Kind], bool] | None, without: Sequence[Arc]) -> Bools:
+        """Which steps are of banned arcs."""
+        searcher = self.searcher
+        kinds, back = np.unique(searcher.kind[self.arcs], return_inverse=True)
+        shut = np.zeros(len(kinds), np.bool_)
+        if banned is not None:
+            shut[:] = [banned(searcher.kinds[kind]) for kind in kinds]
+        out = shut[back]
+        for arc in without:
+            at = searcher.arc_target[self.arcs] == arc.target
+            out[np.nonzero(at)[0]] |= [searcher.automaton.arcs[number] == arc for number in self.arcs[at]]
+        return np.asarray(out, np.bool_)
 
     def _jumps(self) -> dict[int, list[tuple[int, Ints, float]]]:
         """Tracks whose word is the heard word: end of the word -> its beginning, the tracks and the cost."""
@@ -470,7 +494,7 @@ class _Trace:
         return bisect_right(self.lattice.begin, j) - 1
 
 
-def _spread(seen: Bools, source: Ints, target: Ints) -> None:
+def _spread(seen: Bools, source: Places, target: Places) -> None:
     """Mark everything that can be reached."""
     count = int(seen.sum())
     while True:
