@@ -212,6 +212,19 @@ def test_of_two_numbers_none_is_taken_unasked(matcher: Matcher, text: str, step:
     assert matcher.match(text, STEPS[step]).decision != "accept"
 
 
+@pytest.mark.parametrize(
+    ("text", "decision"),
+    [  # the first is what was made of a clip of read speech (LibriSpeech, at 10 dB): a year
+        ("an sixteen sixty five", "ask"), ("sixteen fifty", "accept"), ("sixteen sixty five rpm", "accept"),
+        ("the revs are sixteen sixty five", "accept"),
+    ],
+)  # fmt: skip
+def test_a_bare_number_that_no_pointer_shows_is_asked_back(matcher: Matcher, text: str, decision: str) -> None:
+    match = matcher.match(text, STEPS["hold_2"])
+    assert match.decision == decision and match.finding is not None
+    assert (match.finding.kind, match.finding.unit) == ("engine_speed", "rpm")
+
+
 @pytest.mark.parametrize("text", ["thirty no seventy", "one forty, one forty five", "seventy psi"])
 def test_one_number_said_twice_or_taken_back_is_one(matcher: Matcher, text: str) -> None:
     """Common practice, no source."""

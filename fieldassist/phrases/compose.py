@@ -92,7 +92,7 @@ def compose(arcs: Sequence[Arc], step: Step | None = None, spans: Sequence[tuple
             continue  # "one two at fourteen, good": the praise adds nothing to the value
         if not findings:
             assumed = taken
-            undecided = _undecided(part, finding)
+            undecided = _undecided(part, finding) or _out_of_nowhere(part, finding)
         findings.append(finding)
         for shift in part.shifts:
             findings.append(replace(finding, shift=shift))
@@ -127,6 +127,14 @@ def _undecided(part: _Part, finding: Finding) -> str | None:
     bare = [words for words, unit in standing(part.values) if unit is None]
     several = part.runs and finding.kind in MEASURED_KINDS and finding.value is not None and len(bare) > 1
     return " or ".join(words or "" for words in bare) if several else None
+
+
+def _out_of_nowhere(part: _Part, finding: Finding) -> str | None:
+    """Why a bare number is hardly an engine speed: nothing says so, and no pointer is read so closely. It may be a
+    year."""
+    said = "kind" in part.slots or any(unit is not None for _, unit in part.values)
+    close = finding.kind == "engine_speed" and finding.value is not None and finding.value % _POINTER
+    return f"{finding.value:g} rpm would be read off closely" if close and not said else None
 
 
 def _is_praise(finding: Finding) -> bool:
@@ -436,6 +444,8 @@ _SLOWEST = 1.0
 """Lowest road speed that anyone reads off."""
 _MOST_BUT_RPM = 400
 """Highest value in any other unit than that of engine speeds."""
+_POINTER = 50
+"""As near as a pointer of engine speed is read, in rpm. Common practice, no source."""
 _LEAST_RPM = 300
 """An engine runs no slower; a number below that is no engine speed where another one was said."""
 _LEAST_AT_SHIFT = 600

@@ -217,6 +217,7 @@ class Matcher:
         stands = match.decision == "accept" and not gainsaid and not rather_talk
         taken = match if stands else self._in_own_words(heard, readings, shares, step)
         if taken is not None:
+            doubtful = doubtful or (bool(useful) and _same_doubt(useful[0].composed, taken.finding))
             return _asked_back(taken) if doubtful and taken.finding is not None else taken
         wrong = gainsaid and match.finding is not None
         if rather_talk or (wrong and shares.get(TALK, 0.0) > MOSTLY_TALK):
@@ -253,8 +254,8 @@ class Matcher:
         self, heard: str | Hypothesis, readings: Sequence[_Reading], shares: Shares, step: Step | None
     ) -> Match | None:
         """Take an utterance for what its words speak for, where no grammar holds it."""
-        arcs, spans = (readings[0].alignment.arcs, readings[0].alignment.spans) if readings else ((), ())
-        found = meant(shares, arcs, step, spans)
+        arcs = readings[0].alignment.arcs if readings else ()
+        found = meant(shares, arcs, step)
         if found is None or (not isinstance(heard, str) and len(heard.words) > MOST_WORDS):
             return None
         composed, share = found
@@ -537,6 +538,13 @@ def _says(match: Match) -> object:
     """What a match says, however sure it is."""
     found = (match.finding, *match.more) if match.finding is not None else ()
     return match.command, tuple(replace(finding, confidence=1.0) for finding in found)
+
+
+def _same_doubt(composed: Composed, finding: Finding | None) -> bool:
+    """Tell whether a finding has the number that was doubted in what the grammars made of the words."""
+    if composed.doubt is None or finding is None:
+        return False
+    return finding.value is not None and finding.value == composed.findings[0].value
 
 
 def _asked_back(match: Match) -> Match:

@@ -93,12 +93,9 @@ def log_odds(share: float) -> float:
     return math.log(bounded / (1.0 - bounded))
 
 
-def meant(
-    shares: Shares, arcs: Sequence[Arc], step: Step | None, spans: Sequence[tuple[int, int]] = ()
-) -> tuple[Composed, float] | None:
+def meant(shares: Shares, arcs: Sequence[Arc], step: Step | None) -> tuple[Composed, float] | None:
     """Return what the words most likely mean and how probable that is; shift, gear and number are taken from
-    the arcs, with their spans of heard words, that the grammar found in them. None for talk, and for a
-    measurement without number or level."""
+    the arcs that the grammar found in them. None for talk, and for a measurement without number or level."""
     meaning = max(shares, key=lambda each: shares[each])
     if meaning == TALK:
         return None
@@ -111,7 +108,7 @@ def meant(
     if where is not None:
         tags.append(Tag(_KEY_OF_PLACE.get(kind, "where"), where))
     rest = [_beside(arc, kind) for arc in arcs]
-    composed = compose([Arc(0, 0, None, 0.0, tuple(tags)), *rest], step, [(0, 0), *spans] if spans else ())
+    composed = compose([Arc(0, 0, None, 0.0, tuple(tags)), *rest], step)
     if not composed.findings or is_unread(composed.findings[0]):
         return None
     if _is_out_of_place(composed.findings[0], arcs, step):
