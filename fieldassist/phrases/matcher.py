@@ -127,8 +127,14 @@ class Matcher:
     def __init__(self, phrases: PhraseSet) -> None:
         self.phrases = phrases
         self._searcher = Searcher(phrases.automaton, Costs())
+        alike: dict[tuple[bool, tuple[Tag, ...]], int] = {}
+        kinds = self._searcher.kinds
+        numbers = (alike.setdefault((kind.word in BARE_NOS, kind.tags), len(alike)) for kind in kinds)
+        self._likeness = np.fromiter(numbers, np.int32, len(kinds))
+        """Of each of the searcher's kinds of arcs: which of those that are expected alike it belongs to."""
+        self._alike = tuple(alike)
         self._expected: dict[Step | None, Floats] = {}
-        """Costs of the searcher's kinds of arcs at the steps that there were."""
+        """Costs of these at the steps that there were."""
         notes = phrases.rule("commands.note")
         self._note_starts = [sentence.split() for sentence in covering_sentences(notes, 50)]
         self._sense = _learned(phrases)
@@ -420,11 +426,9 @@ class Matcher:
         """Costs per arc for what is not expected at a step."""
         found = self._expected.get(step)
         if found is None:
-            keys = [(arc.word in BARE_NOS, arc.tags) for arc in self._searcher.kinds]
-            costs = {key: _unexpected(*key, step) for key in set(keys)}
-            found = np.array([costs[key] for key in keys], np.float32)
+            found = np.array([_unexpected(no, tags, step) for no, tags in self._alike], np.float32)
             self._expected[step] = found
-        return found[self._searcher.kind]
+        return found[self._likeness][self._searcher.kind]
 
 
 LENIENCE = 0.4
