@@ -48,6 +48,7 @@ def test_a_single_arc_shut_out_leaves_its_twin_elsewhere() -> None:
 
 def test_kinds_tell_arcs_apart_by_all_but_their_place() -> None:
     there = searcher(ALL)
-    for arc, kind in zip(there.automaton.arcs, there.kind, strict=True):
-        assert there.kinds[kind] == (arc.word, arc.tags, arc.slots)
-    assert len(set(there.kinds)) == len(there.kinds)
+    kinds, of_arc = there.kinds
+    for arc, kind in zip(there.automaton.arcs, of_arc, strict=True):
+        assert kinds[kind] == (arc.word, arc.tags, arc.slots)
+    assert len(set(kinds)) == len(kinds)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -104,10 +105,11 @@ def widened(weights: Mapping[str, Tensor], into: Mapping[str, Tensor]) -> dict[s
     learning via knowledge transfer", ICLR 2016, in its simplest form). Raises UserError where they are wider or
     of a network with other layers.
     """
-    same = weights.keys() == into.keys()
-    if not same or any(
-        old > new for name in into for old, new in zip(weights[name].shape, into[name].shape, strict=True)
-    ):
+    sizes = [(weights[name].shape, into[name].shape) for name in weights.keys() & into.keys()]
+    fits = weights.keys() == into.keys() and all(
+        len(old) == len(new) and all(map(operator.le, old, new)) for old, new in sizes
+    )
+    if not fits:
         raise UserError("weights: expected those of a network with the same layers, as wide or narrower")
     out = {name: value.clone() for name, value in into.items()}
     for name, value in out.items():

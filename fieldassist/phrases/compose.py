@@ -15,7 +15,7 @@ from fieldassist.errors import UserError
 from fieldassist.finding import KINDS, MEASURED_KINDS, Finding
 from fieldassist.phrases.automaton import Arc
 from fieldassist.phrases.numbers import begun_again, read_number, standing
-from fieldassist.phrases.plausibility import implausible
+from fieldassist.phrases.plausibility import implausible, is_close
 
 
 @dataclass(frozen=True)
@@ -133,8 +133,8 @@ def _out_of_nowhere(part: _Part, finding: Finding) -> str | None:
     """Why a bare number is hardly an engine speed: nothing says so, and no pointer is read so closely. It may be a
     year."""
     said = "kind" in part.slots or any(unit is not None for _, unit in part.values)
-    close = finding.kind == "engine_speed" and finding.value is not None and finding.value % _POINTER
-    return f"{finding.value:g} rpm would be read off closely" if close and not said else None
+    closely = finding.kind == "engine_speed" and is_close(finding)
+    return f"{finding.value:g} rpm would be read off closely" if closely and not said else None
 
 
 def _is_praise(finding: Finding) -> bool:
@@ -444,8 +444,6 @@ _SLOWEST = 1.0
 """Lowest road speed that anyone reads off."""
 _MOST_BUT_RPM = 400
 """Highest value in any other unit than that of engine speeds."""
-_POINTER = 50
-"""As near as a pointer of engine speed is read, in rpm. Common practice, no source."""
 _LEAST_RPM = 300
 """An engine runs no slower; a number below that is no engine speed where another one was said."""
 _LEAST_AT_SHIFT = 600

@@ -19,7 +19,7 @@ from fieldassist.phrases.automaton import Arc, Automaton, Tag
 from fieldassist.phrases.compose import LINKAGES, UNDECIDED, Composed, change, compose
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.numbers import TEENS, TENS, UNITS, spell_out
-from fieldassist.phrases.own_words import Shares, agreement, is_good, log_odds, meant, without_strays
+from fieldassist.phrases.own_words import Shares, agreement, is_good, likeliest, log_odds, meant, without_strays
 from fieldassist.phrases.phonemes import pronunciations, put_away
 from fieldassist.phrases.phrase_set import PhraseSet
 from fieldassist.phrases.plausibility import implausible, surprise
@@ -128,7 +128,7 @@ class Matcher:
         self.phrases = phrases
         self._searcher = Searcher(phrases.automaton, Costs())
         alike: dict[tuple[bool, tuple[Tag, ...]], int] = {}
-        kinds = self._searcher.kinds
+        kinds, self._kind = self._searcher.kinds
         numbers = (alike.setdefault((kind.word in BARE_NOS, kind.tags), len(alike)) for kind in kinds)
         self._likeness = np.fromiter(numbers, np.int32, len(kinds))
         """Of each of the searcher's kinds of arcs: which of those that are expected alike it belongs to."""
@@ -428,7 +428,7 @@ class Matcher:
         if found is None:
             found = np.array([_unexpected(no, tags, step) for no, tags in self._alike], np.float32)
             self._expected[step] = found
-        return found[self._likeness][self._searcher.kind]
+        return found[self._likeness][self._kind]
 
 
 LENIENCE = 0.4
@@ -525,15 +525,15 @@ def _unexpected(bare_no: bool, tags: Sequence[Tag], step: Step | None) -> float:
 def _rather(command: str, shares: Shares) -> str | None:
     """Return the command that all words speak for, where it is another than the one that some of them name: "i'm
     back, let's go on" does not go back."""
-    likeliest = max(shares, key=lambda each: shares[each], default="")
-    other = likeliest.removeprefix(f"{COMMAND} ")
-    beyond_doubt = other != likeliest and shares[likeliest] >= RATHER_COMMAND
+    meaning = likeliest(shares)
+    other = meaning.removeprefix(f"{COMMAND} ")
+    beyond_doubt = other != meaning and shares[meaning] >= RATHER_COMMAND
     return other if beyond_doubt and not {command, other} & set(ANSWERS) and other != command else None
 
 
 def _says_more(shares: Shares) -> bool:
     """Tell whether the words speak for something seen: "all engine and no car" takes nothing back."""
-    meaning = max(shares, key=lambda each: shares[each], default=TALK)
+    meaning = likeliest(shares)
     seen = meaning != TALK and not meaning.startswith(f"{COMMAND} ")
     return seen and shares[meaning] >= decision.OWN_WORDS_ACCEPT
 

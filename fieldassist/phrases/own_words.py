@@ -93,10 +93,15 @@ def log_odds(share: float) -> float:
     return math.log(bounded / (1.0 - bounded))
 
 
+def likeliest(shares: Shares) -> str:
+    """Return the meaning with the largest share; talk where there are none."""
+    return max(shares, key=lambda each: shares[each], default=TALK)
+
+
 def meant(shares: Shares, arcs: Sequence[Arc], step: Step | None) -> tuple[Composed, float] | None:
     """Return what the words most likely mean and how probable that is; shift, gear and number are taken from
     the arcs that the grammar found in them. None for talk, and for a measurement without number or level."""
-    meaning = max(shares, key=lambda each: shares[each])
+    meaning = likeliest(shares)
     if meaning == TALK:
         return None
     if meaning.startswith(f"{COMMAND} "):

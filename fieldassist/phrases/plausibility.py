@@ -57,12 +57,17 @@ def implausible(finding: Finding, step: Step | None = None) -> str | None:
     return None
 
 
+def is_close(finding: Finding) -> bool:
+    """Tell whether a value is an engine speed that nobody reads off a pointer so closely."""
+    return finding.unit == "rpm" and finding.value is not None and finding.value % 50 != 0
+
+
 def surprise(finding: Finding) -> float:
     """Return how little a value is to be expected, in nats (0: as good as any)."""
     if finding.value is None or finding.unit is None:
         return 0.0
     if finding.unit == "rpm":
-        if finding.value % 50:
+        if is_close(finding):
             return _NOT_FIFTY
         return _NOT_HUNDRED if finding.value % 100 else 0.0
     if finding.unit == "psi":

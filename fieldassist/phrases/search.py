@@ -25,8 +25,7 @@ from fieldassist.phrases.phonemes import PHONE_INDEX, pronunciations
 from fieldassist.phrases.soundalike import cost_tables
 
 Floats = npt.NDArray[np.float32]
-Ints = npt.NDArray[np.int64]
-Places = npt.NDArray[np.int32]
+Ints = npt.NDArray[np.integer]
 Bools = npt.NDArray[np.bool_]
 
 INFINITE = np.float32(1e6)
@@ -165,12 +164,15 @@ class Searcher:
         self.track_source, self.track_way = (part.astype(np.int32) for part in np.divmod(tracks, several))
         self.arc_target = target
         self.arc_weight = weight * np.float32(costs.prior)
+
+    @cached_property
+    def kinds(self) -> tuple[tuple[Kind, ...], Ints]:
+        """The kinds of arcs, far fewer than there are arcs, and of each arc the number of its kind."""
+        arcs = self.automaton.arcs
         alike: dict[Kind, int] = {}
-        numbers = (alike.setdefault(Kind(a.word, a.tags, a.slots), len(alike)) for a in automaton.arcs)
-        self.kind = np.fromiter(numbers, np.int32, len(automaton.arcs))
-        """Of each arc: which of the kinds it belongs to."""
-        self.kinds = tuple(alike)
-        """Far fewer than there are arcs."""
+        numbers = (alike.setdefault(Kind(a.word, a.tags, a.slots), len(alike)) for a in arcs)
+        of_arc = np.fromiter(numbers, np.int32, len(arcs))
+        return tuple(alike), of_arc
 
     @cached_property
     def vocabulary(self) -> frozenset[str]:
@@ -300,7 +302,7 @@ class Lattice:
         keep[rows] = cost <= searcher.costs.fine * length
         return keep
 
-    def _useful(self, source: Places, target: Places) -> Bools:
+    def _useful(self, source: Ints, target: Ints) -> Bools:
         """Steps on a way from the start to an end."""
         automaton = self.searcher.automaton
         forward = np.zeros(automaton.states, np.bool_)
@@ -321,8 +323,7 @@ class Lattice:
         searcher, costs = self.searcher, self.searcher.costs
         weight = self.weight
         if banned is not None or without:
-            shut = self._shut(banned, without)
-            weight = np.where(shut, INFINITE, weight)
+            weight = np.where(self._shut(banned, without), INFINITE, weight)
         count, (tracks, width) = len(self.sounds), self.omitted.shape
         miss = np.nonzero(self.can_miss[self.track])[0]
         miss_source, miss_target = self.source[self.track[miss]], self.target[miss]
@@ -376,15 +377,15 @@ class Lattice:
     def _shut(self, banned: Callable[[Kind], bool] | None, without: Sequence[Arc]) -> Bools:
         """Which steps are of banned arcs."""
         searcher = self.searcher
-        kinds, back = np.unique(searcher.kind[self.arcs], return_inverse=True)
-        shut = np.zeros(len(kinds), np.bool_)
+        shut = np.zeros(len(self.arcs), np.bool_)
         if banned is not None:
-            shut[:] = [banned(searcher.kinds[kind]) for kind in kinds]
-        out = shut[back]
+            kinds, of_arc = searcher.kinds
+            used, back = np.unique(of_arc[self.arcs], return_inverse=True)
+            shut = np.array([banned(kinds[number]) for number in used], np.bool_)[back]
         for arc in without:
-            at = searcher.arc_target[self.arcs] == arc.target
-            out[np.nonzero(at)[0]] |= [searcher.automaton.arcs[number] == arc for number in self.arcs[at]]
-        return np.asarray(out, np.bool_)
+            for step in np.nonzero(searcher.arc_target[self.arcs] == arc.target)[0]:
+                shut[step] |= searcher.automaton.arcs[self.arcs[step]] == arc
+        return shut
 
     def _jumps(self) -> dict[int, list[tuple[int, Ints, float]]]:
         """Tracks whose word is the heard word: end of the word -> its beginning, the tracks and the cost."""
@@ -494,7 +495,7 @@ class _Trace:
         return bisect_right(self.lattice.begin, j) - 1
 
 
-def _spread(seen: Bools, source: Places, target: Places) -> None:
+def _spread(seen: Bools, source: Ints, target: Ints) -> None:
     """Mark everything that can be reached."""
     count = int(seen.sum())
     while True:
