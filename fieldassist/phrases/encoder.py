@@ -15,12 +15,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-from zipfile import BadZipFile
 
 import numpy as np
 import numpy.typing as npt
 
-from fieldassist.errors import UserError
+from fieldassist.phrases.file_rows import BROKEN, unreadable
 from fieldassist.phrases.hashing import Hashes, find
 from fieldassist.phrases.search import HESITATIONS, UNKNOWN, Floats
 
@@ -231,8 +230,8 @@ def load(path: Path = SHIPPED) -> Encoder:
             _rounded_in(full, "widen"), full["widen_bias"], full["positions"], full["gain"], full["shift"],
             tuple(layers), full["out"], full["out_bias"],
         )  # fmt: skip
-    except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile) as error:
-        raise UserError(f"{path}: cannot be read ({error}); install fieldassist again") from None
+    except BROKEN as error:
+        raise unreadable(path, error) from None
 
 
 def _rounded_in(data: dict[str, Any], name: str) -> Rounded:

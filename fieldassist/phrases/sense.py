@@ -3,8 +3,8 @@
 Two parts add their scores. One is a multinomial logistic regression over the words, pairs of words and the
 procedure under way; the other reads the utterance as a whole (`encoder.py`) and knows words that no example has.
 They err in different places. Neither says anything about shifts, gears and numbers: these the grammars find in any
-wording. The first is made by `python -m fieldassist.acoustic senses` and
-shipped in `sense.npz`; what a shop adds is learned on the spot, by it too.
+wording. The first is made by `python -m fieldassist.acoustic senses` and shipped in `sense.npz` and `sense.npy`;
+what a shop adds is learned on the spot, by it too.
 """
 
 from __future__ import annotations
@@ -14,20 +14,21 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-from zipfile import BadZipFile
 
 import numpy as np
 import numpy.typing as npt
 
-from fieldassist.errors import UserError
 from fieldassist.phrases import encoder as whole
 from fieldassist.phrases.encoder import Encoder, Said
+from fieldassist.phrases.file_rows import BROKEN, FileRows, open_rows, unreadable
 from fieldassist.phrases.hashing import Hashes, find, hashed
 from fieldassist.phrases.numbers import TEENS, TENS, UNITS
 from fieldassist.phrases.search import HESITATIONS, UNKNOWN, Floats
 
 NUMBER = "<number>"
 SHIPPED = Path(__file__).resolve().parent / "sense.npz"
+_ROWS = ".npy"
+"""Ending of the file of the weights."""
 _NUMBER_WORDS = frozenset((*UNITS, *TEENS, *TENS, "hundred", "thousand", "grand", "nought"))
 _ENDINGS = ("ing", "ed", "es", "s")
 _LEAST_STEM = 3
@@ -58,25 +59,28 @@ class SenseModel:
     meanings: tuple[str, ...]
     features: Hashes
     """`hashed` of the features, sorted, (features,)."""
-    weights: npt.NDArray[np.floating] | npt.NDArray[np.int8]
-    """(features, meanings), in bytes to be multiplied by `steps`."""
+    weights: npt.NDArray[np.floating] | FileRows
+    """(features, meanings); the bytes in a file are to be multiplied by `steps`."""
     encoder: Encoder | None
     learned: Hashes
     """`hashed` of the examples it was learned from, see `name_of`, sorted."""
     source: str = ""
     """SHA-256 of the file of all of them, so that it need not be read again; empty where there is none."""
     steps: Floats | float = 1.0
-    """What a weight is to be multiplied by, (meanings,) for weights in bytes."""
+    """What a weight is to be multiplied by, (meanings,) for bytes."""
 
     def shares(self, utterances: Sequence[Said], procedure: str) -> list[dict[str, float]]:
         """Return the probability of each meaning, of each of some utterances at a procedure."""
         scores = self._as_wholes(utterances, procedure)
-        for at, said in enumerate(utterances):
-            described = list(features_of(said, procedure))
-            found = find(self.features, [key for key, _ in described])
-            there = found >= 0
-            values = np.array([value for _, value in described], np.float32)[there]
-            scores[at] += values @ self.weights[found[there]].astype(np.float32) * self.steps
+        described = [dict(features_of(said, procedure)) for said in utterances]
+        keys = sorted({key for features in described for key in features})
+        found = find(self.features, keys)
+        place = {key: at for at, key in enumerate(key for key, row in zip(keys, found, strict=True) if row >= 0)}
+        weights = self.weights[found[found >= 0]].astype(np.float32)
+        for at, features in enumerate(described):
+            there = [key for key in features if key in place]
+            values = np.array([features[key] for key in there], np.float32)
+            scores[at] += values @ weights[[place[key] for key in there]] * self.steps
         steepness = STEEPER if self.encoder is not None else 1.0
         return [dict(zip(self.meanings, _softmax(steepness * each).tolist(), strict=True)) for each in scores]
 
@@ -110,7 +114,7 @@ def learn(examples: Sequence[Example], base: SenseModel | None = None) -> SenseM
     features = np.union1d(old, fresh)
     weights = np.zeros((len(features), len(meanings)), np.float32)
     if base is not None:
-        weights[np.searchsorted(features, old), : len(before)] = base.weights * base.steps
+        weights[np.searchsorted(features, old), : len(before)] = np.asarray(base.weights) * base.steps
         weights[find(features, [""]), len(before) :] = _UNHEARD_OF
     model = SenseModel(
         meanings, features, weights, base.encoder if base is not None else None,
@@ -161,22 +165,26 @@ def not_learned(model: SenseModel, examples: Sequence[Example]) -> list[Example]
 
 
 def save(model: SenseModel, path: Path) -> None:
-    """Write the weights of features, in bytes."""
-    weights = whole.rounded(np.transpose(model.weights * np.asarray(model.steps, np.float32)))
+    """Write the weights of features, in bytes, to a file of their own beside `path`, and the rest to it."""
+    weights = whole.rounded(np.transpose(np.asarray(model.weights) * np.asarray(model.steps, np.float32)))
     arrays: dict[str, Any] = {name: getattr(model, name) for name in ("features", "learned")}
     arrays |= {"source": np.array(model.source), "meanings": np.array(model.meanings)}
-    np.savez(path, weights=np.ascontiguousarray(weights.numbers.T), steps=weights.steps, **arrays)
+    np.savez(path, steps=weights.steps, **arrays)
+    np.save(path.with_suffix(_ROWS), np.ascontiguousarray(weights.numbers.T))
 
 
 def load(path: Path = SHIPPED, encoder: Path = whole.SHIPPED) -> SenseModel:
-    """Read what `save` wrote, and the encoder. Raises UserError where that is not what they are."""
+    """Read what `save` wrote, and the encoder. Raises UserError where they are not that."""
+    weights = open_rows(path.with_suffix(_ROWS))
     try:
         with np.load(path, allow_pickle=False) as file:
             data = {name: file[name] for name in file.files}
         meanings, source = tuple(map(str, data.pop("meanings"))), str(data.pop("source"))
-        return SenseModel(meanings=meanings, source=source, encoder=whole.load(encoder), **data)
-    except (OSError, ValueError, KeyError, TypeError, EOFError, BadZipFile) as error:
-        raise UserError(f"{path}: cannot be read ({error}); install fieldassist again") from None
+        if weights.shape != (len(data["features"]), len(meanings)):
+            raise ValueError(f"{weights.path.name} is of another model")
+        return SenseModel(meanings=meanings, source=source, encoder=whole.load(encoder), weights=weights, **data)
+    except BROKEN as error:
+        raise unreadable(path, error) from None
 
 
 def usual_features(examples: Sequence[Example], least: int) -> Hashes:
