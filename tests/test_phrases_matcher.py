@@ -233,6 +233,24 @@ def test_one_number_said_twice_or_taken_back_is_one(matcher: Matcher, text: str)
     assert match.finding.value in (70, 145)
 
 
+@pytest.mark.parametrize(
+    ("text", "step", "value"),
+    [
+        ("it isn't sixty like last time, seventy two now", "pressure_line", 72),
+        ("a hundred and ten, not the hundred and twenty i called out", "pressure_low_reverse", 110),
+        ("not fifteen, fifty", "upshift_2_3_full", 50),
+        ("fifteen, no, fifty, five oh", "upshift_2_3_full", 50),
+        ("thirteen, one three", "upshift_1_2_light", 13),
+    ],
+)
+def test_a_number_that_is_denied_or_spelt_again_is_not_another(
+    matcher: Matcher, text: str, step: str, value: float
+) -> None:
+    """Common practice, no source."""
+    match = matcher.match(text, STEPS[step])
+    assert match.decision == "accept" and match.finding is not None and match.finding.value == value
+
+
 @pytest.mark.parametrize("text", ["half a mild right", "half a mile right"])
 def test_half_a_mile_is_no_speed(matcher: Matcher, text: str) -> None:
     """What is left of "in half a mile keep right at the fork" by the navigation voice of the recorded drive."""

@@ -9,6 +9,7 @@ from num2words import num2words
 
 from fieldassist.phrases.automaton import compile_grammar
 from fieldassist.phrases.jsgf import read_grammar
+from fieldassist.phrases.not_meant import not_meant
 from fieldassist.phrases.numbers import WORDS, begun_again, read_number, say_number, spell_out, standing
 from fieldassist.resources import shipped
 
@@ -103,3 +104,40 @@ def test_a_number_begun_again_is_the_last_one() -> None:
     assert standing([("sixty", None), ("sixty two", "psi")]) == [("sixty two", "psi")]
     assert standing([("twenty four", None), ("twenty five", "mph")]) == [("twenty five", "mph")]
     assert len(standing([("sixty", "mph"), ("twenty eight hundred", "rpm")])) == 2
+
+
+@pytest.mark.parametrize(
+    ("said", "left"),
+    [
+        ("it isn't sixty like last time seventy two now", "it like last time seventy two now"),
+        ("ten not the hundred and twenty i called out", "ten i called out"),
+        ("not twenty two twenty four", "twenty four"),
+        ("not twenty two hundred", "not twenty two hundred"),
+        ("not thirty", "not thirty"),  # no other number is meant
+        ("flares not one two two three", "flares not one two two three"),  # gears
+        ("won't change under thirty did at forty", "won't change under thirty did at forty"),
+        ("fifteen no fifty five oh", "fifteen no fifty"),
+        ("thirteen one three mph", "thirteen mph"),
+        ("fifty five oh and it slips", "fifty five oh and it slips"),
+        ("forty four oh oh", "forty four oh oh"),
+        ("thirteen one four", "thirteen one four"),
+        ("", ""),
+    ],
+)
+def test_words_of_numbers_that_are_not_meant_are_found(said: str, left: str) -> None:
+    """Common practice, no source."""
+    words = said.split()
+    unmeant = not_meant(words)
+    assert [word for at, word in enumerate(words) if at not in unmeant] == left.split()
+
+
+@given(st.integers(10, 99))
+def test_digits_behind_a_number_spell_it_or_are_left(value: int) -> None:
+    """num2words says the digits; those of another number stay."""
+    tens = by_num2words(value)
+    for other in (value, value + 100):
+        digits = [by_num2words(int(digit)) for digit in str(other)[-2:]]
+        words = [tens, *digits] if other == value else [tens, *reversed(digits)]
+        spelt = value <= 19 or value % 10 == 0
+        same = words[1:] == [by_num2words(int(digit)) for digit in str(value)]
+        assert bool(not_meant(words)) == (spelt and same)

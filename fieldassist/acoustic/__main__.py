@@ -27,7 +27,7 @@ and, when they have become many more, what whole utterances speak for:
     heard packs --out heard/0.jsonl --worker 0 --workers 4            how an engine hears what it does not know
     utterances --words FREQUENT.txt --text BOOK.txt --heard heard --out utterances.npz
     encoder utterances.npz --out fieldassist/phrases/encoder.npz
-    encoder utterances.npz --begin ENCODER.npz --device cpu --out ...  or only on with newer examples, in minutes
+    encoder utterances.npz --begin ENCODER.npz --teachers 0 --device cpu --out ...  or only on with newer examples
 
 Nothing of an earlier model is needed: Kokoro says how long each phone of its speech lasts, a small first network
 learns from that and finds the phones in all other clips. Rendering goes at a hundred times real time
@@ -163,7 +163,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     encoder = stages.add_parser("encoder", help="train what reads whole utterances")
     encoder.add_argument("utterances", type=Path, help="made by the stage utterances")
     encoder.add_argument("--device", default="cuda")
-    encoder.add_argument("--begin", type=Path, help="go on from this one, without large ones, with newer examples")
+    encoder.add_argument("--begin", type=Path, help="go on from this small one")
+    encoder.add_argument(
+        "--teachers", type=int, default=6, help="large ones; with 0 the one that is gone on from teaches itself"
+    )
     encoder.add_argument("--seconds", type=float, default=300.0, help="for the small one, after the large ones")
     encoder.add_argument("--seed", type=int, default=0)
     encoder.add_argument("--out", type=Path, required=True)
@@ -383,11 +386,14 @@ def _encoder(args: argparse.Namespace) -> None:
     from fieldassist.acoustic.encoder import Plan, go_on, load_material, train
     from fieldassist.phrases.encoder import load, save
 
-    material, plan = load_material(args.utterances), Plan(seconds=args.seconds)
-    if args.begin:
-        save(go_on(material, load(args.begin), plan, args.device, args.seed), args.out)
+    material, before = load_material(args.utterances), load(args.begin) if args.begin else None
+    plan = Plan(seconds=args.seconds, teachers=args.teachers)
+    if plan.teachers > 0:
+        save(train(material, plan, args.device, args.seed, before), args.out)
+    elif before is not None:
+        save(go_on(material, before, plan, args.device, args.seed), args.out)
     else:
-        save(train(material, plan, args.device, args.seed), args.out)
+        raise UserError("encoder: without large ones it needs --begin")
 
 
 if __name__ == "__main__":

@@ -10,10 +10,13 @@ alike, as an engine hears it.
 
 from __future__ import annotations
 
+import os
 import time
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass, replace
 from itertools import pairwise
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 from zipfile import BadZipFile
@@ -23,6 +26,7 @@ import numpy.typing as npt
 import torch
 from torch import Tensor, nn
 from torch.nn import functional
+from torch.utils.data import DataLoader, Dataset
 
 from fieldassist.errors import UserError
 from fieldassist.phrases.encoder import (
@@ -51,7 +55,7 @@ Places = npt.NDArray[np.integer]
 class Plan:
     """How it is trained."""
 
-    teachers: int = 3
+    teachers: int = 6
     rounds: int = 5
     """Over the examples, of each teacher."""
     rate: float = 1.2e-4
@@ -89,6 +93,10 @@ _AT_LEAST = 0.1
 """What is added to how unlikely an example is held, for how often it is drawn when an encoder goes on."""
 _SWAPPED = 9
 """Seed of the procedures that examples are put to."""
+_GOING_ON = 2 / 3
+"""Part of a student's rate for one that was trained before; half of that again where it is its own teacher."""
+_MAKERS = 2
+"""Processes that make the batches of a large one on a GPU; the small one has as many as all large ones."""
 
 
 class _Layer(nn.Module):  # type: ignore[misc]
@@ -159,9 +167,9 @@ class _Network(nn.Module):  # type: ignore[misc]
 class _Sentences:
     """One of the material's lists, laid out in batches."""
 
-    def __init__(self, material: Material, name: str, device: torch.device) -> None:
+    def __init__(self, material: Material, name: str) -> None:
         self.words, self.begins = material[name], material[f"{name}_begins"].astype(np.int64)
-        self.talk, self.device = name == "talk", device
+        self.talk = name == "talk"
         self.sure = material.get(f"{name}_sure")
         spelt, begins = material["spelt"].tolist(), material["spelt_begins"]
         self.spelt = [spelt[one:other] for one, other in pairwise(begins)]
@@ -209,7 +217,7 @@ class _Sentences:
                 line += [(piece, sure) for piece in self.spelt[word]]
             lines.append(line)
         rows, sures = laid_out(lines, self.between)
-        return torch.from_numpy(rows).to(self.device), torch.from_numpy(sures).to(self.device)
+        return torch.from_numpy(rows), torch.from_numpy(sures)
 
     def _misheard(self, word: int, random: np.random.Generator) -> tuple[int, float] | None:
         """A word as an engine might hear it and how surely, None if not at all."""
@@ -224,6 +232,10 @@ class _Sentences:
         if chance < _LEFT_OUT + _DOUBTED:
             return word, random.random()
         return (other, doubted) if chance < _LEFT_OUT + _DOUBTED + _MISHEARD else (word, 1.0)
+
+
+_Lists = Sequence[tuple[_Sentences, Places | None]]
+"""Lists, and the procedure of each of their sentences."""
 
 
 @dataclass(frozen=True)
@@ -249,7 +261,7 @@ class _Talk:
 
 @dataclass(frozen=True)
 class _Course:
-    """A material on the device that learns from it."""
+    """A material as it is learned from."""
 
     meanings: tuple[str, ...]
     pieces: tuple[str, ...]
@@ -265,41 +277,41 @@ class _Course:
         return self.meanings.index(TALK)
 
 
-def _course(material: Material, device: str) -> _Course:
-    place = torch.device(device)
+def _course(material: Material) -> _Course:
     examples, drawn, heard, talk, aside = (
-        _Sentences(material, name, place) for name in ("examples", "drawn", "heard", "talk", "aside")
+        _Sentences(material, name) for name in ("examples", "drawn", "heard", "talk", "aside")
     )
     lessons = [
-        _Lesson(each, torch.from_numpy(material[f"{name}_mean"].astype(np.int64)).to(place))
+        _Lesson(each, torch.from_numpy(material[f"{name}_mean"].astype(np.int64)))
         for name, each in (("examples", examples), ("heard", heard))
     ]
     base = {
-        name: torch.from_numpy(array.astype(np.float32)).to(place)
+        name: torch.from_numpy(array.astype(np.float32))
         for name, array in material.items() if array.dtype == np.float16
     }  # fmt: skip
     meanings, pieces = (tuple(map(str, material[name])) for name in ("meanings", "pieces"))
     return _Course(meanings, pieces, base, lessons, drawn, _Talk(talk, aside))
 
 
-def train(material: Material, plan: Plan, device: str, seed: int = 0) -> Encoder:
-    """Train the teachers and then the student; return it in bytes."""
-    course = _course(material, device)
+def train(material: Material, plan: Plan, device: str, seed: int = 0, before: Encoder | None = None) -> Encoder:
+    """Train the teachers, on GPUs side by side, and then the student; return it in bytes.
+
+    before: what the student goes on from, and not from layers of the teachers' beginning. Raises UserError where
+    that does not fit the material.
+    """
+    course = _course(material)
+    torch.manual_seed(seed)
+    student = _begun(course, plan) if before is None else _restored(before, course)
     examples, heard = (lesson.sentences for lesson in course.lessons)
-    hidden, count = course.pieces.index(HIDDEN), len(course.meanings)
     swapped = np.random.default_rng(_SWAPPED).integers(0, len(examples.leads), len(examples))
     lists = ((examples, examples.at), (heard, heard.at), (course.drawn, course.drawn.at), (examples, swapped))
-    sums: list[Floats] = [np.zeros((len(each), count), np.float32) for each, _ in lists]
-    for number in range(plan.teachers):
-        torch.manual_seed(seed + number)
-        teacher = _Network(course.base, hidden, count, None).to(device)
-        _teach(teacher, course, plan, seed + number)
-        for found, (each, at) in zip(sums, lists, strict=True):
-            found += _told(teacher, each, at) / plan.teachers
-    torch.manual_seed(seed)
-    student = _Network(course.base, hidden, count, plan).to(device)
-    soft = [(each, at, found) for (each, at), found in zip(lists, sums, strict=True)]
-    _learn(student, soft, course, plan, seed)
+    sums: list[Floats] = [np.zeros((len(each), len(course.meanings)), np.float32) for each, _ in lists]
+    for told in _teachers(course, lists, plan, device, seed):
+        for found, scores in zip(sums, told, strict=True):
+            found += scores.astype(np.float32) / plan.teachers
+    practice = _Practice(course, [(*each, found) for each, found in zip(lists, sums, strict=True)], plan, seed)
+    rate = plan.student_rate * (1.0 if before is None else _GOING_ON)
+    _study(student.to(device), practice, plan, rate, device)
     return _plain(student, course.meanings, course.pieces)
 
 
@@ -310,47 +322,61 @@ def go_on(material: Material, before: Encoder, plan: Plan, device: str, seed: in
     an example; the less it holds one likely for what it means, the more often it sees it. Half an hour on a
     processor. Raises UserError where it does not fit the material.
     """
-    course = _course(material, device)
-    if course.meanings != before.meanings:
-        raise UserError("encoder: the material has other meanings than the encoder to go on from; train a new one")
+    course = _course(material)
     torch.manual_seed(seed)
     teacher, student = (_restored(before, course).to(device) for _ in range(2))
     teacher.eval()
     lists = [*(lesson.sentences for lesson in course.lessons), course.drawn]
-    rest = (1 - _STUDENT_EXAMPLES) / 2
-    shares = np.array([_STUDENT_EXAMPLES, rest, rest]) * [len(each) > 0 for each in lists]
-    random = np.random.default_rng(seed)
-    unlikely = _unlikely(teacher, course.lessons[0])
-
-    def loss() -> Tensor:
-        number = int(random.choice(len(lists), p=shares / shares.sum()))
-        chosen = _of_like_length(lists[number], plan, random, unlikely if number == 0 else None)
-        given = lists[number].batch(chosen, random, lists[number].at)
-        scores, told = _scores(student, given), functional.softmax(_unmoved(teacher, given), 1)
-        each = functional.cross_entropy(scores, told, reduction="none")
-        if number < len(course.lessons):
-            wanted = course.lessons[number].right[chosen]
-            hard = functional.cross_entropy(scores, wanted, reduction="none", label_smoothing=_SMOOTH)
-            share = torch.where(told.argmax(1) == wanted, _TOLD, 1.0)
-            each = (1 - share) * each + share * hard
-        return each.mean()
-
-    _study(student, course, plan, plan.student_rate / 3, random, loss)
+    practice = _Practice(course, [(each, each.at, None) for each in lists], plan, seed)
+    practice.often = _unlikely(teacher, course.lessons[0], device)
+    _study(student, practice, plan, plan.student_rate * _GOING_ON / 2, device, teacher)
     return _plain(student, course.meanings, course.pieces)
 
 
-def _unlikely(teacher: _Network, lesson: _Lesson) -> npt.NDArray[np.float64]:
+def _teachers(
+    course: _Course, lists: _Lists, plan: Plan, device: str, seed: int
+) -> Iterator[list[npt.NDArray[np.float16]]]:
+    """What each teacher, once it is trained, makes of the lists."""
+    numbers = range(plan.teachers)
+    if not device.startswith("cuda"):
+        yield from (_taught(course, lists, plan, device, seed, number) for number in numbers)
+        return
+    with ProcessPoolExecutor(plan.teachers, get_context("spawn")) as pool:
+        yield from pool.map(_taught, *zip(*((course, lists, plan, device, seed, n) for n in numbers), strict=True))
+
+
+def _taught(
+    course: _Course, lists: _Lists, plan: Plan, device: str, seed: int, number: int
+) -> list[npt.NDArray[np.float16]]:
+    """Train one teacher and return its scores of the lists."""
+    if device == "cuda":
+        device = f"cuda:{number % torch.cuda.device_count()}"
+    torch.manual_seed(seed + number)
+    net = _Network(course.base, course.pieces.index(HIDDEN), len(course.meanings), None).to(device)
+    _teach(net, _Lectures(course, plan, seed + number), plan, device, f"large one {number + 1}")
+    return [_told(net, each, at, device).astype(np.float16) for each, at in lists]
+
+
+def _begun(course: _Course, plan: Plan) -> _Network:
+    return _Network(course.base, course.pieces.index(HIDDEN), len(course.meanings), plan)
+
+
+def _unlikely(teacher: _Network, lesson: _Lesson, device: str) -> npt.NDArray[np.float64]:
     """How often to draw each example, in sum 1: by how unlikely it holds what it means."""
-    told = torch.from_numpy(_told(teacher, lesson.sentences, lesson.sentences.at))
-    likely = functional.softmax(told, 1).gather(1, lesson.right.cpu()[:, None])[:, 0]
+    told = torch.from_numpy(_told(teacher, lesson.sentences, lesson.sentences.at, device))
+    likely = functional.softmax(told, 1).gather(1, lesson.right[:, None])[:, 0]
     often = _AT_LEAST + 1.0 - likely.double().numpy()
     return np.asarray(often / often.sum(), np.float64)
 
 
 def _restored(before: Encoder, course: _Course) -> _Network:
-    """The network of an encoder, with the material's pieces: one that is new has the vector nearest to its own."""
+    """The network of an encoder, with the material's pieces: one that is new has the vector nearest to its own.
+
+    Raises UserError where it does not fit the material."""
+    if course.meanings != before.meanings:
+        raise UserError("encoder: the material has other meanings than the encoder to go on from; train a new one")
     widen, widen_bias = _floats(before.widen), torch.from_numpy(before.widen_bias)
-    vectors = (course.base["words"].cpu() - widen_bias) @ torch.linalg.pinv(widen).T
+    vectors = (course.base["words"] - widen_bias) @ torch.linalg.pinv(widen).T
     rows = find(before.pieces, list(course.pieces))
     vectors[rows >= 0] = _floats(before.vectors)[rows[rows >= 0]]
     net = _Network(course.base, course.pieces.index(HIDDEN), len(before.meanings), None)
@@ -384,72 +410,146 @@ def load_material(path: Path) -> Material:
     return found
 
 
-def _teach(net: _Network, course: _Course, plan: Plan, seed: int) -> None:
-    """Learn the examples, and how they were heard."""
-    (examples, right), (heard, heard_right) = ((each.sentences, each.right) for each in course.lessons)
-    random = np.random.default_rng(seed)
-    optimizer = _optimizer(net)
-    rounds = [_batches(examples.lengths, plan.batch, random) for _ in range(plan.rounds)]
-    steps, step = sum(map(len, rounds)), 0
-    for number, batches in enumerate(rounds):
-        lost = torch.zeros((), device=examples.device)
-        for chosen in batches:
-            _set_rate(optimizer, plan.rate, step / steps)
-            step += 1
-            scores = _scores(net, examples.batch(chosen, random, examples.at))
-            loss = functional.cross_entropy(scores, right[chosen], label_smoothing=_SMOOTH)
-            others = course.talk.batch(max(1, int(plan.talk * len(chosen))), random)
-            loss = loss + plan.talk * _as_talk(_scores(net, others), course.none)
-            if len(heard):
-                some = random.integers(0, len(heard), max(1, int(plan.heard * len(chosen))))
-                scores, wanted = _scores(net, heard.batch(some, random, heard.at)), heard_right[some]
-                loss = loss + plan.heard * functional.cross_entropy(scores, wanted, label_smoothing=_SMOOTH)
-            _step(net, optimizer, loss)
-            lost += loss.detach()
-        print(f"round {number + 1} of {plan.rounds}: {float(lost) * plan.rounds / steps:.3f} nats", flush=True)
+@dataclass(frozen=True)
+class _Lot:
+    """A batch of sentences, and what of them is to be learned."""
+
+    rows: Tensor
+    sure: Tensor
+    right: Tensor | None
+    """The meaning of each, None where nobody knows."""
+    told: Tensor | None = None
+    """The scores of teachers, (sentences, meanings)."""
+    weight: float = 1.0
+    other_talk: bool = False
+
+    def on(self, device: str) -> _Lot:
+        right, told = (None if each is None else each.to(device) for each in (self.right, self.told))
+        return replace(self, rows=self.rows.to(device), sure=self.sure.to(device), right=right, told=told)
 
 
-def _learn(
-    net: _Network, soft: list[tuple[_Sentences, Places | None, Floats]], course: _Course, plan: Plan, seed: int
-) -> None:
-    """Learn what teachers made of sentences, the first lists being those of the lessons."""
-    random = np.random.default_rng(seed)
-    sizes = np.array([len(each) for each, _, _ in soft], float)
-    for known, share in enumerate((_STUDENT_EXAMPLES, _STUDENT_HEARD)):
-        if sizes[known]:
-            sizes[known] = share / (1 - _STUDENT_EXAMPLES - _STUDENT_HEARD) * sizes[2:].sum()
+class _Lectures(Dataset[list[_Lot]]):  # type: ignore[misc, unused-ignore]
+    """What a teacher learns from, step by step: examples, as many rounds as planned, with other talk and with
+    examples as they were heard. A step is the same whoever makes it."""
 
-    def loss() -> Tensor:
-        number = int(random.choice(len(soft), p=sizes / sizes.sum()))
-        sentences, at, wanted = soft[number]
-        chosen = _of_like_length(sentences, plan, random)
-        scores = _scores(net, sentences.batch(chosen, random, at))
-        told = functional.softmax(torch.from_numpy(wanted[chosen]).to(scores.device), 1)
-        out = functional.cross_entropy(scores, told)
-        if number < len(course.lessons):
-            right = course.lessons[number].right[chosen]
-            out = (1 - _TOLD) * out + _TOLD * functional.cross_entropy(scores, right, label_smoothing=_SMOOTH)
+    def __init__(self, course: _Course, plan: Plan, seed: int) -> None:
+        self.course, self.plan, self.seed = course, plan, seed
+        random = np.random.default_rng(seed)
+        lengths = course.lessons[0].sentences.lengths
+        self.batches = [batch for _ in range(plan.rounds) for batch in _batches(lengths, plan.batch, random)]
+
+    def __len__(self) -> int:
+        return len(self.batches)
+
+    def __getitem__(self, step: int) -> list[_Lot]:
+        random, chosen, plan = np.random.default_rng((self.seed, step)), self.batches[step], self.plan
+        (examples, right), (heard, meant) = ((each.sentences, each.right) for each in self.course.lessons)
+        out = [_Lot(*examples.batch(chosen, random, examples.at), right[chosen])]
+        out.append(_other_talk(self.course, max(1, int(plan.talk * len(chosen))), random, plan.talk))
+        if len(heard):
+            some = random.integers(0, len(heard), max(1, int(plan.heard * len(chosen))))
+            out.append(_Lot(*heard.batch(some, random, heard.at), meant[some], weight=plan.heard))
         return out
 
-    _study(net, course, plan, plan.student_rate, random, loss)
+
+class _Practice(Dataset[list[_Lot]]):  # type: ignore[misc, unused-ignore]
+    """What a student learns from, as long as there is time: sentences, those of the lessons first, with what
+    teachers made of them, and other talk now and then."""
+
+    often: npt.NDArray[np.float64] | None = None
+    """How often to draw each example, in sum 1."""
+
+    def __init__(
+        self, course: _Course, lists: Sequence[tuple[_Sentences, Places | None, Floats | None]], plan: Plan,
+        seed: int,
+    ) -> None:  # fmt: skip
+        self.course, self.lists, self.plan, self.seed = course, lists, plan, seed
+        sizes = np.array([len(each) for each, _, _ in lists], float)
+        rest = 1 - _STUDENT_EXAMPLES - _STUDENT_HEARD
+        for known, share in enumerate((_STUDENT_EXAMPLES, _STUDENT_HEARD)):
+            if sizes[known]:
+                sizes[known] = share / rest * sizes[len(course.lessons) :].sum()
+        self.shares = sizes / sizes.sum()
+
+    def __len__(self) -> int:
+        return 1 << 40
+
+    def __getitem__(self, step: int) -> list[_Lot]:
+        random = np.random.default_rng((self.seed, step))
+        if random.random() < _STUDENT_TALK:
+            return [_other_talk(self.course, 2 * self.plan.batch, random)]
+        number = int(random.choice(len(self.lists), p=self.shares))
+        sentences, at, scores = self.lists[number]
+        chosen = _of_like_length(sentences, self.plan, random, self.often if number == 0 else None)
+        right = self.course.lessons[number].right[chosen] if number < len(self.course.lessons) else None
+        told = None if scores is None else torch.from_numpy(scores[chosen])
+        return [_Lot(*sentences.batch(chosen, random, at), right, told)]
+
+
+def _other_talk(course: _Course, count: int, random: np.random.Generator, weight: float = 1.0) -> _Lot:
+    return _Lot(*course.talk.batch(count, random), torch.full((count,), course.none), None, weight, True)
+
+
+def _ahead(lots: Dataset[list[_Lot]], device: str, makers: int) -> Iterator[list[_Lot]]:
+    """The lots in their order; for a GPU made by processes of their own, as it would wait for them."""
+    makers = min(makers, os.cpu_count() or 1) if device.startswith("cuda") else 0
+    ahead = {"prefetch_factor": 8, "multiprocessing_context": "fork"} if makers else {}
+    for lot in DataLoader(lots, batch_size=None, num_workers=makers, collate_fn=_as_it_is, **ahead):
+        yield [part.on(device) for part in lot]
+
+
+def _as_it_is(lots: list[_Lot]) -> list[_Lot]:
+    return lots
+
+
+def _teach(net: _Network, lectures: _Lectures, plan: Plan, device: str, name: str) -> None:
+    """Learn the examples, other talk, and how examples were heard."""
+    optimizer, steps = _optimizer(net), len(lectures)
+    lost = torch.zeros((), device=device)
+    a_round = steps // plan.rounds
+    for step, parts in enumerate(_ahead(lectures, device, _MAKERS)):
+        _set_rate(optimizer, plan.rate, step / steps)
+        losses = [part.weight * _missed(_scores(net, part), part.right) for part in parts]
+        loss = torch.stack(losses).sum()
+        _step(net, optimizer, loss)
+        lost += loss.detach()
+        if (step + 1) % a_round == 0:
+            print(f"{name}: {step + 1} of {steps} batches, {float(lost) / a_round:.3f} nats", flush=True)
+            lost.zero_()
 
 
 def _study(
-    net: _Network, course: _Course, plan: Plan, rate: float, random: np.random.Generator,
-    loss: Callable[[], Tensor],
-) -> None:  # fmt: skip
-    """Learn for as long as the plan says: other talk now and then, else what `loss` draws and judges."""
-    optimizer = _optimizer(net)
-    began, count = time.monotonic(), 0
-    while (progress := (time.monotonic() - began) / plan.seconds) < 1:
+    net: _Network, practice: _Practice, plan: Plan, rate: float, device: str, teacher: _Network | None = None
+) -> None:
+    """Learn for as long as the plan says. teacher: tells where the practice does not, and is right but where an
+    example says otherwise."""
+    optimizer, began, count = _optimizer(net), time.monotonic(), 0
+    for (lot,) in _ahead(practice, device, _MAKERS * max(1, plan.teachers)):
+        progress = (time.monotonic() - began) / plan.seconds
+        if progress >= 1:
+            break
         _set_rate(optimizer, rate, progress)
-        if random.random() < _STUDENT_TALK:
-            lost = _as_talk(_scores(net, course.talk.batch(2 * plan.batch, random)), course.none)
-        else:
-            lost = loss()
-        _step(net, optimizer, lost)
+        _step(net, optimizer, _off(_scores(net, lot), lot, teacher))
         count += 1
-    print(f"student: {count} batches", flush=True)
+    print(f"small one: {count} batches", flush=True)
+
+
+def _off(scores: Tensor, lot: _Lot, teacher: _Network | None) -> Tensor:
+    """How far a student's scores are from what it is told, and from what is right where that is known."""
+    if lot.other_talk:
+        return _missed(scores, lot.right)
+    told = functional.softmax(_unmoved(teacher, lot) if lot.told is None else lot.told, 1)
+    each = functional.cross_entropy(scores, told, reduction="none")
+    if lot.right is not None:
+        hard = functional.cross_entropy(scores, lot.right, reduction="none", label_smoothing=_SMOOTH)
+        trusted = torch.ones_like(each, dtype=torch.bool) if teacher is None else told.argmax(1) == lot.right
+        share = torch.where(trusted, _TOLD, 1.0)
+        each = (1 - share) * each + share * hard
+    return each.mean()
+
+
+def _missed(scores: Tensor, right: Tensor) -> Tensor:
+    return functional.cross_entropy(scores, right, label_smoothing=_SMOOTH)
 
 
 def _of_like_length(
@@ -464,37 +564,33 @@ def _of_like_length(
 
 
 @torch.no_grad()  # type: ignore[untyped-decorator, unused-ignore]
-def _unmoved(net: _Network, batch: tuple[Tensor, Tensor]) -> Tensor:
-    return _run(net, batch)
+def _unmoved(net: _Network, lot: _Lot) -> Tensor:
+    return _run(net, lot.rows, lot.sure)
 
 
 @torch.no_grad()  # type: ignore[untyped-decorator, unused-ignore]
-def _told(net: _Network, sentences: _Sentences, at: Places | None) -> Floats:
+def _told(net: _Network, sentences: _Sentences, at: Places | None, device: str) -> Floats:
     """The scores of all sentences, (sentences, meanings)."""
     net.eval()
     out = np.zeros((len(sentences), net.out.out_features), np.float32)
     order = np.argsort(sentences.lengths)
     for begin in range(0, len(order), 1024):
         chosen = order[begin : begin + 1024]
-        out[chosen] = _run(net, sentences.batch(chosen, None, at)).cpu().numpy()
+        rows, sure = (part.to(device) for part in sentences.batch(chosen, None, at))
+        out[chosen] = _run(net, rows, sure).cpu().numpy()
     return out
 
 
-def _scores(net: _Network, batch: tuple[Tensor, Tensor]) -> Tensor:
+def _scores(net: _Network, lot: _Lot) -> Tensor:
     net.train()
-    return _run(net, batch)
+    return _run(net, lot.rows, lot.sure)
 
 
-def _run(net: _Network, batch: tuple[Tensor, Tensor]) -> Tensor:
-    kind = batch[0].device.type
+def _run(net: _Network, rows: Tensor, sure: Tensor) -> Tensor:
+    kind = rows.device.type
     with torch.autocast(kind, torch.bfloat16, enabled=kind == "cuda" or _HALVES):
-        scores = net(*batch)
+        scores = net(rows, sure)
     return scores.float()
-
-
-def _as_talk(scores: Tensor, none: int) -> Tensor:
-    wanted = torch.full((len(scores),), none, device=scores.device)
-    return functional.cross_entropy(scores, wanted, label_smoothing=_SMOOTH)
 
 
 def _batches(

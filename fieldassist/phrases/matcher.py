@@ -18,6 +18,7 @@ from fieldassist.phrases import decision
 from fieldassist.phrases.automaton import Arc, Automaton, Tag
 from fieldassist.phrases.compose import LINKAGES, UNDECIDED, Composed, change, compose
 from fieldassist.phrases.covering import covering_sentences
+from fieldassist.phrases.not_meant import not_meant
 from fieldassist.phrases.numbers import TEENS, TENS, UNITS, spell_out
 from fieldassist.phrases.own_words import Shares, agreement, is_good, likeliest, log_odds, meant, without_strays
 from fieldassist.phrases.phonemes import pronunciations, put_away
@@ -395,7 +396,9 @@ class Matcher:
         """
         extra = self._expectation(step)
         found: list[tuple[float, list[_Reading]]] = []
-        for words, share in _versions(heard, self._searcher.vocabulary):
+        for said, share in _versions(heard, self._searcher.vocabulary):
+            unmeant = not_meant([word.text for word in said])
+            words = tuple(word for at, word in enumerate(said) if at not in unmeant)
             lattice = Lattice(self._searcher, words, extra)
             readings = []
             for alignment in _alignments(lattice, words):
