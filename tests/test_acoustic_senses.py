@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import pytest
 torch = pytest.importorskip("torch")
 
 from fieldassist.acoustic import encoder, senses, utterances  # noqa: E402
+from fieldassist.acoustic.__main__ import main  # noqa: E402
 from fieldassist.errors import UserError  # noqa: E402
 from fieldassist.phrases.hashing import hashed  # noqa: E402
 from fieldassist.phrases.sense import not_learned, surely  # noqa: E402
@@ -126,9 +128,35 @@ def test_words_that_are_like_others_or_were_heard_for_others_mean_the_same(monke
     fresh = drawn(np.random.default_rng(5), 200, NEWER)
     assert told_right(first, fresh) < 0.8 < 0.9 < told_right(again, fresh)
     assert told_right(again, drawn(np.random.default_rng(3), 200, {})) > 0.95
+    taught = encoder.train(later, replace(plan, seconds=5.0), "cpu", before=first)
+    assert told_right(taught, fresh) > 0.9
     few = utterances.prepare(examples[:1], LIKE.values(), (), TALK)
-    with pytest.raises(UserError, match="other meanings"):
-        encoder.go_on(few, first, plan, "cpu")
+    for begin in (encoder.go_on, lambda *given: encoder.train(*given[:1], *given[2:], before=given[1])):
+        with pytest.raises(UserError, match="other meanings"):
+            begin(few, first, plan, "cpu")
+
+
+def test_a_batch_is_the_same_whoever_makes_it_and_when(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a GPU the large ones learn in processes of their own, from batches that others make ahead."""
+    monkeypatch.setattr(utterances, "_encoder", beginning)
+    examples = [*drawn(np.random.default_rng(2), 299, {}), (TALK[0].split(), "upshift", "talk")]
+    course = encoder._course(utterances.prepare(examples, LIKE.values(), (), TALK, as_heard(examples)))
+    here = encoder._Lectures(course, encoder.Plan(rounds=2, batch=32), 3)
+    there = pickle.loads(pickle.dumps(here))
+    assert len(here) == 20
+    for step in (7, 0, 19, 7):
+        for one, other in zip(here[step], there[step], strict=True):
+            assert all(torch.equal(getattr(one, key), getattr(other, key)) for key in ("rows", "sure", "right"))
+
+
+def test_without_large_ones_the_stage_needs_one_to_go_on_from(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(utterances, "_encoder", beginning)
+    path = tmp_path / "material.npz"
+    np.savez(path, **utterances.prepare(drawn(np.random.default_rng(2), 30, {}), LIKE.values(), (), TALK))
+    assert main(["encoder", str(path), "--teachers", "0", "--out", str(tmp_path / "out.npz")]) == 2
+    assert "needs --begin" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("content", [b"", b"words", None])

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from fieldassist.phrases.automaton import Arc, compile_grammar
+from fieldassist.phrases.automaton import compile_grammar
 from fieldassist.phrases.jsgf import parse_grammar
-from fieldassist.phrases.search import Costs, Kind, Lattice, Searcher, heard_words
+from fieldassist.phrases.search import Costs, Lattice, Searcher, heard_words
 
 HEAD = "#JSGF V1.0;\ngrammar test;\n"
 ALL = "turn the (lamp {what: lamp} | lamb {what: lamb} | ramp {what: ramp}) (low {how: low} | slow {how: slow})"
@@ -16,10 +16,6 @@ def searcher(rule: str) -> Searcher:
     return Searcher(compile_grammar(parse_grammar(f"{HEAD}public <a> = {rule};")), Costs())
 
 
-def gives(value: str, arc: Arc | Kind) -> bool:
-    return any(tag.value == value for tag in arc.tags)
-
-
 @pytest.mark.parametrize("said", ["turn the lamp low", "turn the lamb slow", "turn a lamp blow"])
 @pytest.mark.parametrize("value", ["lamp", "lamb", "low"])
 def test_shutting_out_is_the_same_as_never_having_had_it(said: str, value: str) -> None:
@@ -27,11 +23,12 @@ def test_shutting_out_is_the_same_as_never_having_had_it(said: str, value: str) 
     without = ALL.replace(f"{word}|", "").replace(f"|{word}", "")
     assert f": {value}}}" not in without
     whole, less = Lattice(searcher(ALL), heard_words(said)), Lattice(searcher(without), heard_words(said))
-    found, expected = whole.best(lambda arc: gives(value, arc)), less.best()
+    tags = {tag for arc in whole.searcher.automaton.arcs for tag in arc.tags if tag.value == value}
+    found, expected = whole.best(tags), less.best()
     assert found is not None and expected is not None
     assert found.words == expected.words
     assert found.misfit == pytest.approx(expected.misfit, abs=1e-5)
-    assert any(gives(value, arc) for arc in whole.searcher.automaton.arcs)
+    assert tags
 
 
 def test_a_single_arc_shut_out_leaves_its_twin_elsewhere() -> None:
@@ -43,7 +40,15 @@ def test_a_single_arc_shut_out_leaves_its_twin_elsewhere() -> None:
     assert len([arc for arc in there.automaton.arcs if arc.word == "two"]) == 2
     other = lattice.best(without=(twin,))
     assert other is not None and other.words == ("shift", "the", "two", "three")
-    assert lattice.best(lambda arc: arc.word == "two") is None
+    assert lattice.best(twin.tags) is None
+
+
+def test_the_words_of_a_number_are_shut_out_where_they_are_of_one() -> None:
+    there = searcher("gear (/3/ two {value=$} | /1/ two {a: x})")
+    lattice = Lattice(there, heard_words("gear two"))
+    best, other = lattice.best(), lattice.best({"two"})
+    assert best is not None and other is not None
+    assert [tag.key for tag in best.tags] == ["value"] and other.tags == (("a", "x"),)
 
 
 def test_kinds_tell_arcs_apart_by_all_but_their_place() -> None:

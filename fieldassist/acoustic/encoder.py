@@ -95,8 +95,8 @@ _SWAPPED = 9
 """Seed of the procedures that examples are put to."""
 _GOING_ON = 2 / 3
 """Part of a student's rate for one that was trained before; half of that again where it is its own teacher."""
-_MAKERS = 2
-"""Processes that make the batches of a large one on a GPU; the small one has as many as all large ones."""
+_MAKERS, _MAKERS_ALONE = 2, 10
+"""Processes that make the batches of a large one on a GPU, and of the small one."""
 
 
 class _Layer(nn.Module):  # type: ignore[misc]
@@ -524,7 +524,7 @@ def _study(
     """Learn for as long as the plan says. teacher: tells where the practice does not, and is right but where an
     example says otherwise."""
     optimizer, began, count = _optimizer(net), time.monotonic(), 0
-    for (lot,) in _ahead(practice, device, _MAKERS * max(1, plan.teachers)):
+    for (lot,) in _ahead(practice, device, _MAKERS_ALONE):
         progress = (time.monotonic() - began) / plan.seconds
         if progress >= 1:
             break

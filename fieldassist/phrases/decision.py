@@ -42,8 +42,8 @@ DOUBT_SCORE = 0.8
 """Score that a reading with an impossible value needs to be worth a question."""
 OWN_WORDS_ACCEPT, OWN_WORDS_ASK, OWN_WORDS_COMMAND = 0.5, 0.4, 0.7
 """Probability by the words alone at which what no grammar holds is taken, asked back, or taken for a command."""
-OWN_WORDS_GOOD = 0.65
-"""The same for taking it that all is well: most of what read speech is taken for is that."""
+OWN_WORDS_SURER = 0.65
+"""The same for taking it that all is well, and for taking a number: read speech is taken for these most of all."""
 AGAINST_DOUBT, GOOD_AGAINST_DOUBT, GOOD_PER_DOUBT = 1.5, 3.0, 10.0
 """Nats by which what the words speak for has to be surer than the engine is that they are other talk; the same
 where all that they say is that all is well, and further nats there for doubt about the words, times 1 - their mean

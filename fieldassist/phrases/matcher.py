@@ -6,9 +6,9 @@ import hashlib
 import math
 import re
 from collections import defaultdict
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property, partial
+from functools import cached_property
 
 import numpy as np
 
@@ -34,8 +34,8 @@ from fieldassist.phrases.search import (
     Costs,
     Floats,
     HeardWord,
-    Kind,
     Lattice,
+    Mark,
     Searcher,
 )
 from fieldassist.phrases.sense import Example, SenseModel, learn, load, not_learned
@@ -283,7 +283,8 @@ class Matcher:
             "accept", finding, None, share, UNCONTESTED, say=say_finding(finding), assumed=composed.assumed,
             understood=understood,
         )  # fmt: skip
-        enough = decision.OWN_WORDS_GOOD if is_good(finding) else decision.OWN_WORDS_ACCEPT
+        surer = is_good(finding) or finding.value is not None
+        enough = decision.OWN_WORDS_SURER if surer else decision.OWN_WORDS_ACCEPT
         return match if share >= enough else _asked_back(match)
 
     def _command_in(self, heard: str | Hypothesis, shares: Shares) -> str | None:
@@ -709,23 +710,15 @@ def _word_for_word(alignment: Alignment, words: Sequence[HeardWord]) -> bool:
 
 
 _SENSE = ("kind", "command", "shift", "into", "gear", "range", "where", "present")
+_COMMON_IN_NUMBERS = {"hundred", "and", "point"}
 
 
-def _bans(best: Alignment) -> list[Callable[[Kind], bool]]:
-    """Return tests that shut out one part of the sense of a reading each."""
-    out: list[Callable[[Kind], bool]] = []
-    for key in _SENSE:
-        values = {tag.value for tag in best.tags if tag.key == key}
-        if values:
-            out.append(partial(_gives, key, frozenset(values)))
-    numbers = {arc.word for arc in best.arcs if "value" in arc.slots} - {"hundred", "and", "point"}
-    if numbers:
-        out.append(lambda arc: "value" in arc.slots and arc.word in numbers)
-    return out
-
-
-def _gives(key: str, values: frozenset[str | None], arc: Kind) -> bool:
-    return any(tag.key == key and tag.value in values for tag in arc.tags)
+def _bans(best: Alignment) -> list[set[Mark]]:
+    """Return what shuts out one part of the sense of a reading each."""
+    out: list[set[Mark]] = [{tag for tag in best.tags if tag.key == key} for key in _SENSE]
+    numbers = {arc.word for arc in best.arcs if arc.word is not None and "value" in arc.slots}
+    out.append({*(numbers - _COMMON_IN_NUMBERS)})
+    return [marks for marks in out if marks]
 
 
 def _different(readings: Sequence[_Reading]) -> list[_Reading]:

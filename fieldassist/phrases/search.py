@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import tomllib
 from bisect import bisect_right
-from collections.abc import Callable, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -81,6 +81,10 @@ class Kind(NamedTuple):
     word: str | None
     tags: tuple[Tag, ...]
     slots: tuple[str, ...]
+
+
+Mark = Tag | str
+"""What arcs are told apart by: a tag that they give, a word of a number that they hold."""
 
 
 @dataclass(frozen=True)
@@ -173,6 +177,18 @@ class Searcher:
         numbers = (alike.setdefault(Kind(a.word, a.tags, a.slots), len(alike)) for a in arcs)
         of_arc = np.fromiter(numbers, np.int32, len(arcs))
         return tuple(alike), of_arc
+
+    @cached_property
+    def marked(self) -> dict[Mark, list[int]]:
+        """The numbers of the kinds of arcs that give a tag, or that hold a word of a number."""
+        out: dict[Mark, list[int]] = {}
+        for number, kind in enumerate(self.kinds[0]):
+            marks: list[Mark] = [*kind.tags]
+            if kind.word is not None and "value" in kind.slots:
+                marks.append(kind.word)
+            for mark in marks:
+                out.setdefault(mark, []).append(number)
+        return out
 
     @cached_property
     def vocabulary(self) -> frozenset[str]:
@@ -314,15 +330,15 @@ class Lattice:
         return np.asarray(forward[source] & backward[target])
 
     def best(
-        self, banned: Callable[[Kind], bool] | None = None, limit: float = 1e5, without: Sequence[Arc] = ()
+        self, banned: Collection[Mark] = (), limit: float = 1e5, without: Sequence[Arc] = ()
     ) -> Alignment | None:
-        """Return the cheapest alignment `without` some arcs and those of `banned` kinds.
+        """Return the cheapest alignment `without` some arcs and all that have one of the `banned` marks.
 
         None when it costs `limit` or more.
         """
         searcher, costs = self.searcher, self.searcher.costs
         weight = self.weight
-        if banned is not None or without:
+        if banned or without:
             weight = np.where(self._shut(banned, without), INFINITE, weight)
         count, (tracks, width) = len(self.sounds), self.omitted.shape
         miss = np.nonzero(self.can_miss[self.track])[0]
@@ -332,7 +348,7 @@ class Lattice:
         opening_cost = np.where(self.beyond, INFINITE, self.omitted + np.float32(costs.mismatch))
         opening_cost[last] = INFINITE  # a word of which nothing was heard is no match
         opening_cost[~self.can_sound] = INFINITE
-        jumps = self._jumps()
+        jumps = self._jumps
         skip = [searcher.skip_cost(word) for word in self.heard]
         word_ending_at = {end: i for i, end in enumerate(self.begin[1:])}
         firsts = np.nonzero(np.diff(self.target, prepend=-1))[0]
@@ -374,19 +390,20 @@ class Lattice:
         trace = _Trace(self, reached, ended, weight, miss, miss_cost, jumps, skip, word_ending_at)
         return trace.match(cost, state)
 
-    def _shut(self, banned: Callable[[Kind], bool] | None, without: Sequence[Arc]) -> Bools:
+    def _shut(self, banned: Collection[Mark], without: Sequence[Arc]) -> Bools:
         """Which steps are of banned arcs."""
         searcher = self.searcher
-        shut = np.zeros(len(self.arcs), np.bool_)
-        if banned is not None:
-            kinds, of_arc = searcher.kinds
-            used, back = np.unique(of_arc[self.arcs], return_inverse=True)
-            shut = np.array([banned(kinds[number]) for number in used], np.bool_)[back]
+        kinds, of_arc = searcher.kinds
+        closed = np.zeros(len(kinds), np.bool_)
+        for mark in banned:
+            closed[searcher.marked.get(mark, [])] = True
+        shut = closed[of_arc[self.arcs]]
         for arc in without:
             for step in np.nonzero(searcher.arc_target[self.arcs] == arc.target)[0]:
                 shut[step] |= searcher.automaton.arcs[self.arcs[step]] == arc
         return shut
 
+    @cached_property
     def _jumps(self) -> dict[int, list[tuple[int, Ints, float]]]:
         """Tracks whose word is the heard word: end of the word -> its beginning, the tracks and the cost."""
         searcher = self.searcher
