@@ -13,6 +13,7 @@ from bisect import bisect_right
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
@@ -251,20 +252,21 @@ class Lattice:
         self.length = searcher._way_length[self.way]
         widest = int(self.length.max(initial=1))
         table, omit = cost_tables()
-        phones = searcher._way_table[self.way][:, :widest]
-        inside = np.arange(widest)[None, :] < self.length[:, None]
+        # Phones go down and tracks across: a step from phone to phone then is one over all tracks.
+        phones = np.ascontiguousarray(searcher._way_table[self.way][:, :widest].T)
+        inside = np.arange(widest)[:, None] < self.length[None, :]
         self.omit = np.where(inside, omit[phones], np.float32(0))
         self.omitted = np.concatenate(
-            [np.zeros((len(phones), 1), np.float32), np.cumsum(self.omit, axis=1, dtype=np.float32)], axis=1
+            [np.zeros((1, len(self.way)), np.float32), np.cumsum(self.omit, axis=0, dtype=np.float32)]
         )
-        self.beyond = np.arange(widest + 1)[None, :] > self.length[:, None]
+        self.beyond = np.arange(widest + 1)[:, None] > self.length[None, :]
         # By way and not by track: a word leaves many states, and a table for each phone is large.
         first, self.alike = np.unique(self.way, return_index=True, return_inverse=True)[1:]
         self.take: dict[int, Floats] = {}
         for phone in set(self.sounds):
-            own = phones[first]
+            own = phones[:, first]
             cost = np.full(own.shape, np.float32(0.7)) if phone < 0 else table[phone][own]
-            self.take[phone] = np.where(inside[first], cost, INFINITE)
+            self.take[phone] = np.where(inside[:, first], cost, INFINITE)
 
     def _spell(self) -> None:
         """Lay the heard words out as phones, with the word boundaries."""
@@ -301,20 +303,22 @@ class Lattice:
         table, omit = cost_tables()
         phones = searcher._way_table[rows]
         heard_phones = np.array(self.sounds, np.int64)
-        insert = np.concatenate([[0.0], np.cumsum(self.insert)]).astype(np.float32)
-        row = np.zeros((len(rows), len(self.sounds) + 1), np.float32)
+        insert = np.concatenate([[0.0], np.cumsum(self.insert)]).astype(np.float32)[:, None]
+        row = np.zeros((len(self.sounds) + 1, len(rows)), np.float32)
         cost = np.zeros(len(rows), np.float32)
+        by_heard = np.ascontiguousarray(table.T[heard_phones])
         for place in range(int(length.max(initial=0))):
             phone = phones[:, place]
-            take = np.where(heard_phones[None, :] < 0, np.float32(0.7), table[phone][:, heard_phones])
-            fresh = row + omit[phone][:, None]
-            np.minimum(fresh[:, 1:], row[:, :-1] + take, out=fresh[:, 1:])
+            take = np.where(heard_phones[:, None] < 0, np.float32(0.7), by_heard[:, phone])
+            fresh = row + omit[phone]
+            np.minimum(fresh[1:], row[:-1] + take, out=fresh[1:])
             fresh -= insert
-            np.minimum.accumulate(fresh, axis=1, out=fresh)
+            for before, after in pairwise(fresh):
+                np.minimum(before, after, out=after)
             fresh += insert
             row = fresh
             ending = length == place + 1
-            cost[ending] = row[ending].min(axis=1)
+            cost[ending] = row[:, ending].min(axis=0)
         keep[rows] = cost <= searcher.costs.fine * length
         return keep
 
@@ -340,14 +344,14 @@ class Lattice:
         weight = self.weight
         if banned or without:
             weight = np.where(self._shut(banned, without), INFINITE, weight)
-        count, (tracks, width) = len(self.sounds), self.omitted.shape
+        count, (width, tracks) = len(self.sounds), self.omitted.shape
         miss = np.nonzero(self.can_miss[self.track])[0]
         miss_source, miss_target = self.source[self.track[miss]], self.target[miss]
         miss_cost = weight[miss] + np.float32(costs.miss_small)
-        last = (np.arange(tracks), self.length)
+        last = (self.length, np.arange(tracks))
         opening_cost = np.where(self.beyond, INFINITE, self.omitted + np.float32(costs.mismatch))
         opening_cost[last] = INFINITE  # a word of which nothing was heard is no match
-        opening_cost[~self.can_sound] = INFINITE
+        opening_cost[:, ~self.can_sound] = INFINITE
         jumps = self._jumps
         skip = [searcher.skip_cost(word) for word in self.heard]
         word_ending_at = {end: i for i, end in enumerate(self.begin[1:])}
@@ -356,19 +360,20 @@ class Lattice:
 
         reached = np.full((count + 1, self.states), INFINITE, np.float32)
         ended = np.full((count + 1, tracks), INFINITE, np.float32)
-        inside = np.full((tracks, width), INFINITE, np.float32)
+        inside = np.full((width, tracks), INFINITE, np.float32)
         for j in range(count + 1):
             now = reached[j]
             if j == 0:
                 now[self.start] = 0
             else:
                 fresh = inside + np.float32(self.insert[j - 1])
-                fresh[:, 0] = INFINITE
-                taken = (self.take[self.sounds[j - 1]] * np.float32(self.strength[j - 1]))[self.alike]
-                taken += inside[:, :-1]
-                np.minimum(fresh[:, 1:], taken, out=fresh[:, 1:])
+                fresh[0] = INFINITE
+                taken = (self.take[self.sounds[j - 1]] * np.float32(self.strength[j - 1]))[:, self.alike]
+                taken += inside[:-1]
+                np.minimum(fresh[1:], taken, out=fresh[1:])
                 fresh -= self.omitted
-                np.minimum.accumulate(fresh, axis=1, out=fresh)
+                for before, after in pairwise(fresh):
+                    np.minimum(before, after, out=after)
                 fresh += self.omitted
                 inside = fresh
                 ended[j] = inside[last]
@@ -382,7 +387,7 @@ class Lattice:
                     np.minimum(now, reached[self.begin[word]] + np.float32(skip[word]), out=now)
             for _ in range(2):
                 np.minimum.at(now, miss_target, now[miss_source] + miss_cost)
-            np.minimum(inside, now[self.source][:, None] + opening_cost, out=inside)
+            np.minimum(inside, now[self.source] + opening_cost, out=inside)
         ends = [(float(reached[count][s]) + f.weight * costs.prior, s) for s, f in self.finals.items()]
         if not ends or min(ends)[0] >= min(limit, float(INFINITE) / 2):
             return None
@@ -488,13 +493,13 @@ class _Trace:
         for begin, same, cost in self.jumps.get(j, ()):
             if track in same and self.reached[begin][source] + cost <= self.ended[j][track] + 1e-4:
                 return begin
-        length, omit = int(lattice.length[track]), lattice.omit[track].tolist()
+        length, omit = int(lattice.length[track]), lattice.omit[:, track].tolist()
         column = [0.0]  # cost of the last phones of the track against the heard phones from k to j
         for phone in range(length - 1, -1, -1):
             column.append(column[-1] + omit[phone])
         best, where = float("inf"), j - 1
         for k in range(j - 1, max(-1, j - 2 * length - 4), -1):
-            take = lattice.take[lattice.sounds[k]][lattice.alike[track]].tolist()
+            take = lattice.take[lattice.sounds[k]][:, lattice.alike[track]].tolist()
             insert, strength = lattice.insert[k], lattice.strength[k]
             fresh = [column[0] + insert]
             for used in range(1, length + 1):
