@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from num2words import num2words
 
@@ -48,6 +48,7 @@ def test_decimals_read_back(units: int, places: int) -> None:
 
 
 @given(st.lists(st.sampled_from(sorted(WORDS)), max_size=7))
+@example(["eight", "eighteen", "point", "five", "thousand"])
 def test_any_words_give_a_number_or_none(words: list[str]) -> None:
     value = read_number(words)
     assert value is None or 0 <= value <= 100_000

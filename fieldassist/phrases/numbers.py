@@ -47,7 +47,7 @@ def read_number(words: str | Sequence[str]) -> float | None:
         return 0.5
     if len(tokens) > 2 and tokens[-1] == "thousand" and tokens[-2] in _BEFORE_THOUSANDS:
         thousands = read_number(tokens[:-1])  # "two and a half thousand", "two point one thousand"
-        if thousands is not None and thousands % 1:
+        if thousands is not None and thousands % 1 and thousands * 1000 <= LARGEST:
             return round(thousands * 1000, 3)
     if len(tokens) > 3 and tokens[-3] == "and" and (tokens[-2], tokens[-1]) in _AND_PARTS:
         whole = _whole(tokens[:-3])
