@@ -19,7 +19,6 @@ from itertools import pairwise
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
-from zipfile import BadZipFile
 
 import numpy as np
 import numpy.typing as npt
@@ -41,6 +40,7 @@ from fieldassist.phrases.encoder import (
     laid_out,
     rounded,
 )
+from fieldassist.phrases.file_rows import BROKEN
 from fieldassist.phrases.hashing import find, hashed
 from fieldassist.phrases.search import Floats
 from fieldassist.phrases.wordings import TALK
@@ -352,12 +352,13 @@ def _taught(
     if device == "cuda":
         device = f"cuda:{number % torch.cuda.device_count()}"
     torch.manual_seed(seed + number)
-    net = _Network(course.base, course.pieces.index(HIDDEN), len(course.meanings), None).to(device)
+    net = _begun(course, None).to(device)
     _teach(net, _Lectures(course, plan, seed + number), plan, device, f"large one {number + 1}")
     return [_told(net, each, at, device).astype(np.float16) for each, at in lists]
 
 
-def _begun(course: _Course, plan: Plan) -> _Network:
+def _begun(course: _Course, plan: Plan | None) -> _Network:
+    """The network that a teacher, or the student of a plan, begins with."""
     return _Network(course.base, course.pieces.index(HIDDEN), len(course.meanings), plan)
 
 
@@ -379,7 +380,7 @@ def _restored(before: Encoder, course: _Course) -> _Network:
     vectors = (course.base["words"] - widen_bias) @ torch.linalg.pinv(widen).T
     rows = find(before.pieces, list(course.pieces))
     vectors[rows >= 0] = _floats(before.vectors)[rows[rows >= 0]]
-    net = _Network(course.base, course.pieces.index(HIDDEN), len(before.meanings), None)
+    net = _begun(course, None)
     net.drop, net.widen = _STUDENT_DROP, _linear(widen, widen_bias)
     net.vectors = nn.Embedding.from_pretrained(vectors, freeze=False)
     net.positions = nn.Parameter(torch.from_numpy(before.positions))
@@ -403,7 +404,7 @@ def load_material(path: Path) -> Material:
     try:
         with np.load(path, allow_pickle=False) as file:
             found = {name: file[name] for name in file.files}
-    except (OSError, ValueError, EOFError, BadZipFile) as error:
+    except BROKEN as error:
         raise UserError(f"{path}: cannot be read ({error})") from None
     if "examples_mean" not in found:
         raise UserError(f"{path}: expected a file of the stage utterances")

@@ -312,10 +312,7 @@ class Lattice:
             take = np.where(heard_phones[:, None] < 0, np.float32(0.7), by_heard[:, phone])
             fresh = row + omit[phone]
             np.minimum(fresh[1:], row[:-1] + take, out=fresh[1:])
-            fresh -= insert
-            for before, after in pairwise(fresh):
-                np.minimum(before, after, out=after)
-            fresh += insert
+            _pass_over(fresh, insert)
             row = fresh
             ending = length == place + 1
             cost[ending] = row[:, ending].min(axis=0)
@@ -371,10 +368,7 @@ class Lattice:
                 taken = (self.take[self.sounds[j - 1]] * np.float32(self.strength[j - 1]))[:, self.alike]
                 taken += inside[:-1]
                 np.minimum(fresh[1:], taken, out=fresh[1:])
-                fresh -= self.omitted
-                for before, after in pairwise(fresh):
-                    np.minimum(before, after, out=after)
-                fresh += self.omitted
+                _pass_over(fresh, self.omitted)
                 inside = fresh
                 ended[j] = inside[last]
                 for begin, same, cost in jumps.get(j, ()):
@@ -515,6 +509,14 @@ class _Trace:
     def _word_at(self, j: int) -> int:
         """The heard word in which a phone position lies."""
         return bisect_right(self.lattice.begin, j) - 1
+
+
+def _pass_over(fresh: Floats, cost: Floats) -> None:
+    """Let each row be reached from those above it too, for the difference of their costs, in place."""
+    fresh -= cost
+    for before, after in pairwise(fresh):  # few and long ones: `np.minimum.accumulate` is much slower
+        np.minimum(before, after, out=after)
+    fresh += cost
 
 
 def _spread(seen: Bools, source: Ints, target: Ints) -> None:
