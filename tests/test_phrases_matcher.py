@@ -171,6 +171,28 @@ def test_correction_changes_the_finding_before(matcher: Matcher) -> None:
 
 
 @pytest.mark.parametrize(
+    ("step", "text", "kind", "command"),
+    [
+        # Common practice, no source: what is taken back first speaks of what was read back before ...
+        ("upshift_2_3_light", "um sorry, it was harsh", "harsh", "no"),
+        ("upshift_2_3_light", "tell a lie, it flares", "flare", "no"),
+        # ... and later of what was said just now, even where that was no finding yet.
+        ("hold_2", "pulling, pulling, wait, no, that was wind, it's all good in this gear", "normal", None),
+        ("hold_2", "is that, let me see, tell a lie, it slips", "slip", None),
+        ("pull_away_R", "was that it, no, sorry, it shudders", "shudder", None),
+        ("engage_drive", "rather mushy, i want to feel it go in", "soft", None),
+        ("pressure_forward", "ninety, no, hang about, eighty eight", "pressure", None),
+    ],
+)
+def test_only_what_begins_with_a_correction_changes_the_entry_before(
+    matcher: Matcher, step: str, text: str, kind: str, command: str | None
+) -> None:
+    match = matcher.match(text, STEPS[step])
+    assert match.decision == "accept" and match.finding is not None
+    assert (match.finding.kind, match.command) == (kind, command)
+
+
+@pytest.mark.parametrize(
     ("text", "step", "kind", "where", "value", "present"),
     [
         ("uh not harsh no just normal", "engage_drive", "normal", None, None, True),

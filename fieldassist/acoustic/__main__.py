@@ -167,6 +167,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     encoder.add_argument(
         "--teachers", type=int, default=6, help="large ones; with 0 the one that is gone on from teaches itself"
     )
+    encoder.add_argument("--large", type=Path, help="folder of a sentence encoder that large ones go on from")
     encoder.add_argument("--seconds", type=float, default=300.0, help="for the small one, after the large ones")
     encoder.add_argument("--seed", type=int, default=0)
     encoder.add_argument("--out", type=Path, required=True)
@@ -389,7 +390,7 @@ def _encoder(args: argparse.Namespace) -> None:
     material, before = load_material(args.utterances), load(args.begin) if args.begin else None
     plan = Plan(seconds=args.seconds, teachers=args.teachers)
     if plan.teachers > 0:
-        save(train(material, plan, args.device, args.seed, before), args.out)
+        save(train(material, plan, args.device, args.seed, before, args.large), args.out)
     elif before is not None:
         save(go_on(material, before, plan, args.device, args.seed), args.out)
     else:

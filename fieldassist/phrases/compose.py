@@ -56,12 +56,16 @@ class _Part:
 
 
 
-def compose(arcs: Sequence[Arc], step: Step | None = None, spans: Sequence[tuple[int, int]] = ()) -> Composed:
+def compose(
+    arcs: Sequence[Arc], step: Step | None = None, spans: Sequence[tuple[int, int]] = (), opening: int = 0
+) -> Composed:
     """Return what the arcs of a sentence say, with what the step implies filled in.
 
     `spans`: the heard words (from, to) of each arc; without them no number counts as said right after another.
+    `opening`: how many heard words there are before the first that says something: what is taken back behind that
+    was said in this sentence.
     """
-    parts, command, corrects = _divide(arcs, spans)
+    parts, command, corrects = _divide(arcs, spans, opening)
     if command is not None:
         return Composed(command=command)
     findings: list[Finding] = []
@@ -179,7 +183,7 @@ def _says_where(finding: Finding, assumed: Sequence[str]) -> bool:
 
 
 def _divide(
-    arcs: Sequence[Arc], spans: Sequence[tuple[int, int]]
+    arcs: Sequence[Arc], spans: Sequence[tuple[int, int]], opening: int
 ) -> tuple[list[_Part], str | None, bool]:
     """Lay the slots out over findings."""
     parts = [_Part()]
@@ -201,7 +205,8 @@ def _divide(
                 correcting = correcting or bool(part.values)
                 continue
             if tag.key == "correct":
-                corrects = corrects or not (part.complete or part.values)
+                begun = part.complete or part.values or (bool(spans) and spans[at][0] > opening)
+                corrects = corrects or not begun
                 correcting = True
                 continue
             if tag.key == "value":

@@ -51,7 +51,7 @@ PER_SENSE = 0.25
 """The same for each nat of the log odds that the words speak for another sense."""
 MOST_AGAINST_GRAMMAR = -0.8
 """The most, in nats, that words speak against a sentence that stands in the grammar as it was said."""
-GAINSAID, GAINSAID_AS_IT_STANDS = 0.25, 0.05
+GAINSAID, GAINSAID_AS_IT_STANDS = 0.4, 0.15
 """Probability by the words alone below which what the grammars made of them is not taken; the same where it stands
 in them word for word: "a bit soft but fine otherwise"."""
 MOSTLY_TALK = 0.6
@@ -262,7 +262,9 @@ class Matcher:
     ) -> Match | None:
         """Take an utterance for what its words speak for, where no grammar holds it."""
         arcs = readings[0].alignment.arcs if readings else ()
-        found = meant(shares, arcs, step)
+        said = _plain_text(heard)
+        unmeant = not_meant(said)
+        found = meant(shares, arcs, step, [word for at, word in enumerate(said) if at not in unmeant])
         if found is None or (not isinstance(heard, str) and len(heard.words) > MOST_WORDS):
             return None
         composed, share = found
@@ -270,7 +272,7 @@ class Matcher:
             good = bool(composed.findings) and is_good(composed.findings[0])
             sure = _confidences(heard)
             share = decision.against_talk(share, heard.other_talk, sure, good) * decision.sureness(sure)
-        understood = " ".join(_plain_text(heard))
+        understood = " ".join(said)
         if composed.command is not None:
             if share < decision.OWN_WORDS_COMMAND:
                 return None
@@ -403,7 +405,8 @@ class Matcher:
             lattice = Lattice(self._searcher, words, extra)
             readings = []
             for alignment in _alignments(lattice, words):
-                composed = without_strays(compose(alignment.arcs, step, alignment.spans), shares)
+                composed = compose(alignment.arcs, step, alignment.spans, _opening(words))
+                composed = without_strays(composed, shares)
                 unlikely = DOUBTFUL if composed.doubt is not None else 0.0
                 unlikely += TORN * bool(_torn(alignment, words))
                 unlikely += PER_ODDS * sum(surprise(finding) for finding in composed.findings[:1])
@@ -483,6 +486,10 @@ ANSWERS = ("yes", "no")
 MOST_SURE = 0.99
 """Probability that what one reading means counts with at most."""
 NUMBER_WORDS = frozenset((*UNITS, *TEENS, *TENS))
+OPENING_WORDS = HESITATIONS | {
+    "okay", "right", "sorry", "actually", "yeah", "yes", "no", "so", "and", "but", "wait", "hey",
+}  # fmt: skip
+"""What people say before they take back what was read to them."""
 BARE_NOS = ("no", "nope", "nah")
 BARE_NO = 0.4
 """Cost of taking a "no" for a correction: before what is seen it mostly says that it was not there."""
@@ -707,6 +714,11 @@ def _word_for_word(alignment: Alignment, words: Sequence[HeardWord]) -> bool:
     said = [word.text for i, word in enumerate(words) if i not in alignment.skipped]
     passed = {words[i].text for i in alignment.skipped}
     return list(alignment.words) == said and passed <= SMALL_WORDS | set(HESITATIONS)
+
+
+def _opening(words: Sequence[HeardWord]) -> int:
+    """The number of words before the first that says something: "oh, sorry"."""
+    return next((i for i, word in enumerate(words) if word.text not in OPENING_WORDS), len(words))
 
 
 _SENSE = ("kind", "command", "shift", "into", "gear", "range", "where", "present")

@@ -9,7 +9,7 @@ from fieldassist.phrases.numbers import TEENS, TENS, UNITS, WORDS, ZEROS, read_n
 _DENIES = ("not", "isn't", "wasn't")
 _BETWEEN = ("the", "a", "at", "that", "quite", "exactly")
 """What may stand between such a word and its number."""
-_COUNTS = frozenset((*TEENS, *TENS, "hundred", "thousand", "grand"))
+COUNTS = frozenset((*TEENS, *TENS, "hundred", "thousand", "grand"))
 """One of these is in every number that is read off; without one it names gears: "not one two, two three"."""
 _DIGITS = {**UNITS, **dict.fromkeys(ZEROS, 0)}
 
@@ -36,7 +36,7 @@ def _runs(words: Sequence[str], without: set[int]) -> list[tuple[int, int]]:
         while end < len(words) and words[end] in WORDS and end not in without:
             end += 1
         said = words[at:end]
-        if _COUNTS & {*said} and read_number(said) is not None:
+        if COUNTS & {*said} and read_number(said) is not None:
             out.append((at, end))
         at = max(end, at + 1)
     return out
@@ -54,7 +54,7 @@ def _ends_before(words: Sequence[str], begin: int, end: int) -> int | None:
     """Where a second number begins of two below a hundred that are said in one breath: "not fifteen, fifty"."""
     for cut in range(begin + 1, end):
         parts = words[begin:cut], words[cut:end]
-        if all(_COUNTS & {*part} and (read_number(part) or 100) < 100 for part in parts):
+        if all(COUNTS & {*part} and (read_number(part) or 100) < 100 for part in parts):
             return cut
     return None
 

@@ -10,6 +10,7 @@ from fieldassist.deduce.step import Step
 from fieldassist.finding import MEASURED_KINDS, Finding
 from fieldassist.phrases.automaton import Arc, Tag
 from fieldassist.phrases.compose import Composed, compose, is_unread
+from fieldassist.phrases.read_off import with_number
 from fieldassist.phrases.wordings import COMMAND, TALK
 
 Shares = Mapping[str, float]
@@ -27,10 +28,12 @@ _KEY_OF_PLACE = {"pressure": "level", "stall_speed": "level", "leak": "place"}
 _SENSE_KEYS = ("kind", "present", "hint", "bare", "contrast", "command", "correct", "level")
 _ANOTHER_DENIED = 0.35
 """How far it is the same to say that one thing was not there and that another was not."""
+_OF_A_SHIFT = ("shift_speed", "engine_speed")
+"""What is read off while the gears change."""
 _NUMBER = 0.5
 """Probability that a number counts as meant where the words do not speak for its kind, unless they are talk."""
 _MOST_SURE = 0.98
-_STRAY = 0.08
+_STRAY = 0.2
 """Probability of a further finding below which it is none."""
 
 
@@ -98,9 +101,12 @@ def likeliest(shares: Shares) -> str:
     return max(shares, key=lambda each: shares[each], default=TALK)
 
 
-def meant(shares: Shares, arcs: Sequence[Arc], step: Step | None) -> tuple[Composed, float] | None:
-    """Return what the words most likely mean and how probable that is; shift, gear and number are taken from
-    the arcs that the grammar found in them. None for talk, and for a measurement without number or level."""
+def meant(
+    shares: Shares, arcs: Sequence[Arc], step: Step | None, words: Sequence[str] = ()
+) -> tuple[Composed, float] | None:
+    """Return what the words most likely mean and how probable that is; shift and gear are taken from the arcs that
+    the grammar found in them, and a number where the words as they stand do not tell it. None for talk, and for a
+    measurement without number or level."""
     meaning = likeliest(shares)
     if meaning == TALK:
         return None
@@ -114,11 +120,31 @@ def meant(shares: Shares, arcs: Sequence[Arc], step: Step | None) -> tuple[Compo
         tags.append(Tag(_KEY_OF_PLACE.get(kind, "where"), where))
     rest = [_beside(arc, kind) for arc in arcs]
     composed = compose([Arc(0, 0, None, 0.0, tuple(tags)), *rest], step)
+    composed = _read_off(composed, [arc for arc in rest if "value" not in arc.slots], tags, step, words)
     if not composed.findings or is_unread(composed.findings[0]):
         return None
     if _is_out_of_place(composed.findings[0], arcs, step):
-        return None
+        if kind in MEASURED_KINDS:
+            return None
+        composed = replace(composed, findings=(replace(composed.findings[0], value=None, unit=None),), doubt=None)
     return composed, agreement(composed, shares)
+
+
+def _read_off(
+    composed: Composed, rest: Sequence[Arc], tags: Sequence[Tag], step: Step | None, words: Sequence[str]
+) -> Composed:
+    """The same with the number that the words tell of a measurement, where they tell one."""
+    kind = tags[0].value or ""
+    if kind not in MEASURED_KINDS or len(tags) > 1:
+        return composed
+    bare = compose([Arc(0, 0, None, 0.0, tuple(tags)), *rest], step)
+    if not bare.findings or bare.findings[0].kind != kind:
+        return composed
+    finding = bare.findings[0]
+    if kind not in _OF_A_SHIFT:
+        finding = replace(finding, shift=None)
+    read = with_number(finding, words, step)
+    return composed if read is None else replace(bare, findings=(read,), doubt=None)
 
 
 def _beside(arc: Arc, kind: str) -> Arc:
@@ -131,4 +157,5 @@ def _beside(arc: Arc, kind: str) -> Arc:
 def _is_out_of_place(finding: Finding, arcs: Sequence[Arc], step: Step | None) -> bool:
     """A bare number where nothing is measured: "ninety seven" at the pan."""
     told = any(tag.key in ("unit", "shift", "into") for arc in arcs for tag in arc.tags)
+    told = told or (finding.kind == "shift_speed" and step is not None and step.shift is not None)
     return finding.value is not None and step is not None and finding.kind not in step.kinds and not told

@@ -1,0 +1,65 @@
+"""A number in words of one's own: read as num2words (an independent library) says it, and where it is the one.
+
+Which sentences tell a reading, and which of their numbers is none, is common practice, no source.
+"""
+
+from __future__ import annotations
+
+import pytest
+from num2words import num2words
+
+from fieldassist.deduce import load_unit, steps_for
+from fieldassist.finding import Finding
+from fieldassist.phrases.read_off import with_number
+
+STEPS = {step.id: step for step in steps_for(load_unit("three_speed_simpson"))}
+
+
+def told(kind: str, text: str, step: str = "stall_D", shift: str | None = None) -> tuple[float, str] | None:
+    read = with_number(Finding(kind, shift=shift), text.split(), STEPS[step])
+    return None if read is None or read.value is None or read.unit is None else (read.value, read.unit)
+
+
+@pytest.mark.parametrize("value", [*range(850, 4500, 50)])
+def test_engine_speeds_as_num2words_says_them(value: int) -> None:
+    for way in (num2words(value), num2words(value, to="year")):
+        said = way.replace(",", "").replace("-", " ")
+        assert told("stall_speed", f"second go came in at {said} and stayed there") == (value, "rpm")
+
+
+@pytest.mark.parametrize("value", [*range(10, 70)])
+def test_road_speeds_as_num2words_says_them(value: int) -> None:
+    said = num2words(value).replace("-", " ")
+    assert told("shift_speed", f"popped into the next one at {said}", "upshift_1_2_full", "1-2") == (value, "mph")
+    assert told("shift_speed", f"oh {said} k when it went", "upshift_2_3_full", "2-3") == (value, "km/h")
+
+
+@pytest.mark.parametrize(
+    ("kind", "text", "expected"),
+    [
+        ("stall_speed", "one six on the tach", (1600.0, "rpm")),
+        ("stall_speed", "stopped at two two fifty in reverse fifty more than drive", (2250.0, "rpm")),
+        ("engine_speed", "hovering round about two two", (2200.0, "rpm")),
+        ("engagement_time", "took two and a half seconds to bite", (2.5, "s")),
+        ("engagement_time", "i make that one point nine seconds until it squats", (1.9, "s")),
+        ("pressure", "call it one oh five", (105.0, "psi")),
+        ("pressure", "five hundred k p a near enough", (500.0, "kPa")),
+        # taken back
+        ("pressure", "ninety no hang about eighty eight", (88.0, "psi")),
+        ("pressure", "sixty sixty two pounds", (62.0, "psi")),
+        # none, or not which
+        ("pressure", "the needle sits where it should", None),
+        ("pressure", "eighty with a swing up to ninety five", None),
+        ("stall_speed", "second go on three wheels", None),
+        ("stall_speed", "twenty three on a cold day", None),
+        ("engagement_time", "thirty miles an hour", None),
+        ("engagement_time", "about a second try", None),
+    ],
+)
+def test_the_number_that_is_read_off(kind: str, text: str, expected: tuple[float, str] | None) -> None:
+    assert told(kind, text) == expected
+
+
+def test_a_gear_is_no_reading() -> None:
+    assert told("shift_speed", "it went into two on its own", "coast_down_3_2", "3-2") is None
+    assert told("shift_speed", "it came down at nine", "coast_down_3_2", "3-2") == (9.0, "mph")
