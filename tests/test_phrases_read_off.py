@@ -44,6 +44,7 @@ def test_road_speeds_as_num2words_says_them(value: int) -> None:
         ("engagement_time", "i make that one point nine seconds until it squats", (1.9, "s")),
         ("pressure", "call it one oh five", (105.0, "psi")),
         ("pressure", "five hundred k p a near enough", (500.0, "kPa")),
+        ("pressure", "settled at seventy oh five", (75.0, "psi")),
         # taken back
         ("pressure", "ninety no hang about eighty eight", (88.0, "psi")),
         ("pressure", "sixty sixty two pounds", (62.0, "psi")),

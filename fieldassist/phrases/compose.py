@@ -134,11 +134,13 @@ def _undecided(part: _Part, finding: Finding) -> str | None:
 
 
 def _out_of_nowhere(part: _Part, finding: Finding) -> str | None:
-    """Why a bare number is hardly an engine speed: nothing says so, and no pointer is read so closely. It may be a
-    year."""
+    """Why a number is hardly an engine speed: nothing says so, and no pointer is read so closely, it may be a
+    year; or a digital one is not either ("seventy oh five" is mostly seventy five)."""
+    if finding.unit != "rpm" or finding.value is None:
+        return None
     said = "kind" in part.slots or any(unit is not None for _, unit in part.values)
-    closely = finding.kind == "engine_speed" and is_close(finding)
-    return f"{finding.value:g} rpm would be read off closely" if closely and not said else None
+    closely = finding.value % 10 != 0 if said or finding.kind != "engine_speed" else is_close(finding)
+    return f"{finding.value:g} rpm would be read off closely" if closely else None
 
 
 def _is_praise(finding: Finding) -> bool:

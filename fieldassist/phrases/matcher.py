@@ -19,7 +19,7 @@ from fieldassist.phrases.automaton import Arc, Automaton, Tag
 from fieldassist.phrases.compose import LINKAGES, UNDECIDED, Composed, change, compose
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.not_meant import not_meant
-from fieldassist.phrases.numbers import TEENS, TENS, UNITS, spell_out
+from fieldassist.phrases.numbers import TEENS, TENS, UNITS, ZEROS, spell_out
 from fieldassist.phrases.own_words import Shares, agreement, is_good, likeliest, log_odds, meant, without_strays
 from fieldassist.phrases.phonemes import pronunciations, put_away
 from fieldassist.phrases.phrase_set import PhraseSet
@@ -262,7 +262,7 @@ class Matcher:
     ) -> Match | None:
         """Take an utterance for what its words speak for, where no grammar holds it."""
         arcs = readings[0].alignment.arcs if readings else ()
-        said = _plain_text(heard)
+        said = _plain_text(heard, NO_ZEROS)
         unmeant = not_meant(said)
         found = meant(shares, arcs, step, [word for at, word in enumerate(said) if at not in unmeant])
         if found is None or (not isinstance(heard, str) and len(heard.words) > MOST_WORDS):
@@ -272,7 +272,7 @@ class Matcher:
             good = bool(composed.findings) and is_good(composed.findings[0])
             sure = _confidences(heard)
             share = decision.against_talk(share, heard.other_talk, sure, good) * decision.sureness(sure)
-        understood = " ".join(said)
+        understood = " ".join(_plain_text(heard))
         if composed.command is not None:
             if share < decision.OWN_WORDS_COMMAND:
                 return None
@@ -490,6 +490,8 @@ OPENING_WORDS = HESITATIONS | {
     "okay", "right", "sorry", "actually", "yeah", "yes", "no", "so", "and", "but", "wait", "hey",
 }  # fmt: skip
 """What people say before they take back what was read to them."""
+NO_ZEROS = HESITATIONS - {*ZEROS}
+"""Hesitations that cannot be a digit: "one oh five"."""
 BARE_NOS = ("no", "nope", "nah")
 BARE_NO = 0.4
 """Cost of taking a "no" for a correction: before what is seen it mostly says that it was not there."""
@@ -585,9 +587,9 @@ def _confidences(heard: str | Hypothesis) -> list[float]:
     return [] if isinstance(heard, str) else [word.confidence for word in heard.words]
 
 
-def _plain_text(heard: str | Hypothesis) -> list[str]:
+def _plain_text(heard: str | Hypothesis, without: frozenset[str] = HESITATIONS) -> list[str]:
     text = heard if isinstance(heard, str) else heard.text
-    return [word for word in normalise(text).split() if word not in HESITATIONS]
+    return [word for word in normalise(text).split() if word not in without]
 
 
 def normalise(text: str) -> str:

@@ -63,7 +63,8 @@ def _ways_to_read(words: str, in_thousands: bool) -> list[float]:
     bare = len(digits) == 2 and all(word in UNITS for word in digits)
     if bare and in_thousands:
         return [_THOUSANDS * UNITS[digits[0]] + _THOUSANDS / 10 * UNITS[digits[1]]]
-    found = [read_number(words), read_number(begun_again(words) or "")]
+    heard_in = " ".join(word for word in digits if word != "oh")  # "seventy oh five"
+    found = [read_number(words), read_number(begun_again(words) or ""), read_number(heard_in)]
     return [] if bare else [number for number in found if number is not None]
 
 
