@@ -278,6 +278,8 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
         kind = "no_reverse"
     if kind == "slip" and shift is not None and step is not None and step.procedure == "upshift":
         kind = "flare"  # a slip while the shift is made is what the step calls a flare
+    if kind == "flare" and shift is None and "slip" in kinds and "flare" not in kinds:
+        kind = "slip"  # revs that rise where nothing shifts
     if kind == "engine_speed" and "stall_speed" in kinds:
         kind = "stall_speed"
     if kind == "fluid_level" and slots.get("present") == "false" and "fluid_condition" in kinds:
