@@ -14,7 +14,7 @@ from fieldassist.deduce.step import Step
 from fieldassist.errors import UserError
 from fieldassist.finding import KINDS, MEASURED_KINDS, Finding
 from fieldassist.phrases.automaton import Arc
-from fieldassist.phrases.numbers import begun_again, read_number, standing
+from fieldassist.phrases.numbers import TENS, begun_again, read_number, standing
 from fieldassist.phrases.plausibility import implausible, is_close
 
 
@@ -110,6 +110,8 @@ def compose(
     if step is not None and any(f.kind in step.kinds for f in findings):
         findings = [f for f in findings if f.kind in step.kinds or f.kind not in _LOOKED_AT]
     findings = [f for f in findings if not any(_says_more(other, f) for other in findings)]
+    if step is not None and "flare" not in step.kinds and any(f.kind == "slip" and f.present for f in findings):
+        findings = [f for f in findings if f.kind != "flare" or f.shift is not None]  # "the revs climb, it slips"
     findings = [f for f in findings if not is_unread(f)] or findings  # "before it takes up" beside "three seconds"
     doubt = undecided or implausible(findings[0], step) if findings else None
     odd = odd if findings else 0
@@ -135,12 +137,18 @@ def _undecided(part: _Part, finding: Finding) -> str | None:
 
 def _out_of_nowhere(part: _Part, finding: Finding) -> str | None:
     """Why a number is hardly an engine speed: nothing says so, and no pointer is read so closely, it may be a
-    year; or a digital one is not either ("seventy oh five" is mostly seventy five)."""
+    year; or nobody says it so: "seventy oh five" is mostly seventy five."""
     if finding.unit != "rpm" or finding.value is None:
         return None
     said = "kind" in part.slots or any(unit is not None for _, unit in part.values)
-    closely = finding.value % 10 != 0 if said or finding.kind != "engine_speed" else is_close(finding)
+    closely = finding.kind == "engine_speed" and is_close(finding) and not said
+    closely = closely or any(_has_stray_zero(words or "") for words, _ in part.values)
     return f"{finding.value:g} rpm would be read off closely" if closely else None
+
+
+def _has_stray_zero(words: str) -> bool:
+    tens, *rest = words.split() or [""]
+    return tens in TENS and len(rest) == 2 and rest[0] == "oh"
 
 
 def _is_praise(finding: Finding) -> bool:
@@ -278,8 +286,6 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
         kind = "no_reverse"
     if kind == "slip" and shift is not None and step is not None and step.procedure == "upshift":
         kind = "flare"  # a slip while the shift is made is what the step calls a flare
-    if kind == "flare" and shift is None and "slip" in kinds and "flare" not in kinds:
-        kind = "slip"  # revs that rise where nothing shifts
     if kind == "engine_speed" and "stall_speed" in kinds:
         kind = "stall_speed"
     if kind == "fluid_level" and slots.get("present") == "false" and "fluid_condition" in kinds:

@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 
 from fieldassist.deduce.step import Step
-from fieldassist.finding import Finding
+from fieldassist.finding import MEASURED_KINDS, Finding
 from fieldassist.phrases import decision
 from fieldassist.phrases.automaton import Arc, Automaton, Tag
 from fieldassist.phrases.compose import LINKAGES, UNDECIDED, Composed, change, compose
@@ -24,6 +24,7 @@ from fieldassist.phrases.own_words import Shares, agreement, is_good, likeliest,
 from fieldassist.phrases.phonemes import pronunciations, put_away
 from fieldassist.phrases.phrase_set import PhraseSet
 from fieldassist.phrases.plausibility import implausible, surprise
+from fieldassist.phrases.read_off import with_number
 from fieldassist.phrases.readback import say_choice, say_finding
 from fieldassist.phrases.search import (
     HESITATIONS,
@@ -224,7 +225,8 @@ class Matcher:
         stands = match.decision == "accept" and not gainsaid and not rather_talk
         taken = match if stands else self._in_own_words(heard, readings, shares, step)
         if taken is not None:
-            doubtful = doubtful or (bool(useful) and _same_doubt(useful[0].composed, taken.finding))
+            undecided = bool(useful) and _same_doubt(useful[0].composed, taken.finding)
+            doubtful = doubtful or (undecided and not _is_read_off(taken.finding, heard, step))
             return _asked_back(taken) if doubtful and taken.finding is not None else taken
         wrong = gainsaid and match.finding is not None
         if rather_talk or (wrong and shares.get(TALK, 0.0) > MOSTLY_TALK):
@@ -262,9 +264,7 @@ class Matcher:
     ) -> Match | None:
         """Take an utterance for what its words speak for, where no grammar holds it."""
         arcs = readings[0].alignment.arcs if readings else ()
-        said = _plain_text(heard, NO_ZEROS)
-        unmeant = not_meant(said)
-        found = meant(shares, arcs, step, [word for at, word in enumerate(said) if at not in unmeant])
+        found = meant(shares, arcs, step, _meant_words(heard))
         if found is None or (not isinstance(heard, str) and len(heard.words) > MOST_WORDS):
             return None
         composed, share = found
@@ -406,7 +406,7 @@ class Matcher:
             readings = []
             for alignment in _alignments(lattice, words):
                 composed = compose(alignment.arcs, step, alignment.spans, _opening(words))
-                composed = without_strays(composed, shares)
+                composed = without_strays(composed, shares, [word.text for word in words])
                 unlikely = DOUBTFUL if composed.doubt is not None else 0.0
                 unlikely += TORN * bool(_torn(alignment, words))
                 unlikely += PER_ODDS * sum(surprise(finding) for finding in composed.findings[:1])
@@ -564,6 +564,14 @@ def _same_doubt(composed: Composed, finding: Finding | None) -> bool:
     return finding.value is not None and finding.value == composed.findings[0].value
 
 
+def _is_read_off(finding: Finding | None, heard: str | Hypothesis, step: Step | None) -> bool:
+    """Tell whether the words tell a measurement's number and no other."""
+    if finding is None or finding.kind not in MEASURED_KINDS:
+        return False
+    read = with_number(finding, _meant_words(heard), step)
+    return read is not None and read.value == finding.value
+
+
 def _asked_back(match: Match) -> Match:
     """The same, read back as a question."""
     assert match.finding is not None
@@ -590,6 +598,13 @@ def _confidences(heard: str | Hypothesis) -> list[float]:
 def _plain_text(heard: str | Hypothesis, without: frozenset[str] = HESITATIONS) -> list[str]:
     text = heard if isinstance(heard, str) else heard.text
     return [word for word in normalise(text).split() if word not in without]
+
+
+def _meant_words(heard: str | Hypothesis) -> list[str]:
+    """The words without hesitations and numbers that are not meant."""
+    said = _plain_text(heard, NO_ZEROS)
+    unmeant = not_meant(said)
+    return [word for at, word in enumerate(said) if at not in unmeant]
 
 
 def normalise(text: str) -> str:

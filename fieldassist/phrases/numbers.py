@@ -41,7 +41,7 @@ def read_number(words: str | Sequence[str]) -> float | None:
     """Return the value of a phrase that is a number from its first word to its last, or None."""
     tokens = (words if isinstance(words, str) else " ".join(words)).replace("-", " ").split()
     tokens = ["thousand" if token == "grand" else token for token in tokens]
-    if not tokens:
+    if not tokens or words in ("grand", ["grand"], ("grand",)):  # "holding grand" is no number
         return None
     if tokens in (["half"], ["a", "half"], ["half", "a"]):
         return 0.5
@@ -147,8 +147,10 @@ def _whole(tokens: list[str]) -> int | None:
     """Read a whole number."""
     if "thousand" in tokens:
         at = tokens.index("thousand")
-        left, right = _multiplier(tokens[:at], 99), tokens[at + 1 :]
-        rest = _below_thousand(_after_and(right)) if right else 0
+        left, right = _multiplier(tokens[:at], 99), _after_and(tokens[at + 1 :])
+        rest = _below_thousand(right) if right else 0
+        if rest is None and 2 <= len(digits := _digits(right)) <= 3:
+            rest = int(digits)  # "two thousand two fifty"
         return None if left is None or rest is None else left * 1000 + rest
     if "hundred" in tokens:
         return _hundreds(tokens)
@@ -179,6 +181,8 @@ def _multiplier(tokens: list[str], largest: int) -> int | None:
     if tokens in ([], ["a"]):
         return 1
     value = _small(tokens)
+    if value is None and len(tokens) == 2 and all(UNITS.get(token) for token in tokens):
+        value = int(_digits(tokens))  # "one eight hundred"
     return value if value is not None and 0 < value <= largest else None
 
 

@@ -10,6 +10,7 @@ from fieldassist.deduce.step import Step
 from fieldassist.finding import MEASURED_KINDS, Finding
 from fieldassist.phrases.automaton import Arc, Tag
 from fieldassist.phrases.compose import Composed, compose, is_unread
+from fieldassist.phrases.numbers import TEENS, TENS, UNITS
 from fieldassist.phrases.read_off import with_number
 from fieldassist.phrases.wordings import COMMAND, TALK
 
@@ -30,6 +31,12 @@ _ANOTHER_DENIED = 0.35
 """How far it is the same to say that one thing was not there and that another was not."""
 _OF_A_SHIFT = ("shift_speed", "engine_speed")
 """What is read off while the gears change."""
+_FURTHER_DENIED = 0.15
+"""The same of a finding beside another one: "can't complain" is no creep."""
+_COUNTING = frozenset((*UNITS, *TEENS, *TENS, "hundred", "thousand", "half", "quarter"))
+"""One of these is said where a number is."""
+_LEAST_RPM = 500.0
+"""A bare number from here on is hardly anything but an engine speed, wherever it is told."""
 _NUMBER = 0.5
 """Probability that a number counts as meant where the words do not speak for its kind, unless they are talk."""
 _MOST_SURE = 0.98
@@ -44,28 +51,34 @@ def agreement(composed: Composed, shares: Shares) -> float:
     return _of_finding(composed.findings[0], shares) if composed.findings else 1.0 - shares.get(TALK, 0.0)
 
 
-def without_strays(composed: Composed, shares: Shares) -> Composed:
-    """Leave out findings beside others that none of the words speak for: the grammar took a word for another."""
+def without_strays(composed: Composed, shares: Shares, words: Sequence[str]) -> Composed:
+    """Leave out findings beside others that none of the words speak for, and a number that was not said: the
+    grammar took a word for another."""
     if len(composed.findings) < 2 or not shares:
         return composed
-    kept = tuple(f for f in composed.findings if f.value is not None or _of_finding(f, shares) >= _STRAY)
+    counted = bool(_COUNTING & {*words})
+    kept = tuple(
+        f for f in composed.findings
+        if (counted if f.value is not None else _of_finding(f, shares, _FURTHER_DENIED) >= _STRAY)
+    )  # fmt: skip
     if not kept or kept == composed.findings:
         return composed
     return replace(composed, findings=kept, assumed=composed.assumed if kept[0] == composed.findings[0] else ())
 
 
-def _of_finding(finding: Finding, shares: Shares) -> float:
-    share = min(1.0, sum(share * _agrees(meaning, finding) for meaning, share in shares.items()))
+def _of_finding(finding: Finding, shares: Shares, another_denied: float = _ANOTHER_DENIED) -> float:
+    agreeing = (share * _agrees(meaning, finding, another_denied) for meaning, share in shares.items())
+    share = min(1.0, sum(agreeing))
     numbered = finding.kind in MEASURED_KINDS and finding.value  # zero is said as "nothing" or "dead" as well
     return max(_NUMBER * (1.0 - shares.get(TALK, 0.0)), share) if numbered else share
 
 
-def _agrees(meaning: str, finding: Finding) -> float:
+def _agrees(meaning: str, finding: Finding, another_denied: float) -> float:
     """How far what words speak for is what a finding says, 0..1."""
     denied, kind, where = _parts(meaning)
     good = denied or kind == "normal" or meaning in _GOOD
     if denied and not finding.present and kind not in (finding.kind, *_ALSO.get(finding.kind, ())):
-        return _ANOTHER_DENIED
+        return another_denied
     if is_good(finding):
         return good
     if finding.kind in MEASURED_KINDS and kind == "normal":
@@ -158,4 +171,5 @@ def _is_out_of_place(finding: Finding, arcs: Sequence[Arc], step: Step | None) -
     """A bare number where nothing is measured: "ninety seven" at the pan."""
     told = any(tag.key in ("unit", "shift", "into") for arc in arcs for tag in arc.tags)
     told = told or (finding.kind == "shift_speed" and step is not None and step.shift is not None)
+    told = told or (finding.kind == "engine_speed" and (finding.value or 0.0) >= _LEAST_RPM)
     return finding.value is not None and step is not None and finding.kind not in step.kinds and not told

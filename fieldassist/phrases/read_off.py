@@ -50,7 +50,8 @@ def with_number(finding: Finding, words: Sequence[str], step: Step | None) -> Fi
             continue
         for number in _ways_to_read(said, usual[0] == "rpm"):
             read = replace(finding, value=number, unit=unit or usual[0])
-            if implausible(read, step) is None and not is_close(read):
+            too_close = unit is None and is_close(read) and finding.kind == "engine_speed"  # it may be a year
+            if implausible(read, step) is None and not too_close:
                 fitting.append(read)
                 break
     distinct = list(dict.fromkeys(fitting))
