@@ -298,15 +298,17 @@ def test_agreement_of_commands_numbers_and_nothing() -> None:
 def test_a_stray_finding_is_left_out() -> None:
     slip, bind = Finding("slip"), Finding("bind")
     speed = Finding("shift_speed", shift="1-2", value=14.0, unit="mph")
-    shares = {"slip": 0.95, "bind": 0.05}
-    assert without_strays(composed(slip, bind), shares).findings == (slip,)
-    assert without_strays(Composed((bind, slip), assumed=("gear",)), shares) == composed(slip)
-    assert without_strays(Composed((slip, bind), assumed=("gear",)), shares).assumed == ("gear",)
+    shares, said = {"slip": 0.95, "bind": 0.05}, ("slips", "at", "fourteen")
+    assert without_strays(composed(slip, bind), shares, said).findings == (slip,)
+    assert without_strays(Composed((bind, slip), assumed=("gear",)), shares, said) == composed(slip)
+    assert without_strays(Composed((slip, bind), assumed=("gear",)), shares, said).assumed == ("gear",)
     for kept, told in (
         (composed(slip, bind), {"slip": 0.6, "bind": 0.4}), (composed(slip, speed), shares),
         (composed(bind), shares), (composed(slip, bind), {}), (composed(slip, bind), {"talk": 1.0}),
     ):  # fmt: skip
-        assert without_strays(kept, told) == kept
+        assert without_strays(kept, told, said) == kept
+    # "nearly had me through the windscreen" tells no three
+    assert without_strays(composed(slip, speed), shares, ("slips", "through")) == composed(slip)
 
 
 def test_a_look_of_another_kind_does_not_come_into_the_finding() -> None:
