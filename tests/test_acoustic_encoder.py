@@ -75,3 +75,7 @@ def test_another_folder_is_one_line(tmp_path: Path) -> None:
     (tmp_path / "vocab.txt").write_text("a\n", encoding="utf-8")
     with pytest.raises(UserError, match="not a sentence encoder"):
         read_encoder(tmp_path)
+    written("mpnet", tmp_path)
+    (tmp_path / "vocab.txt").write_text("slip\n", encoding="utf-8")
+    with pytest.raises(UserError, match="not a sentence encoder"):
+        read_encoder(tmp_path)

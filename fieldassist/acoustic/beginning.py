@@ -52,11 +52,11 @@ def read_encoder(folder: Path) -> tuple[Matrices, dict[str, int]]:
         found = load_file(folder / "model.safetensors")
         listed = (folder / "vocab.txt").read_text(encoding="utf-8").splitlines()
         out, mpnet = _under_our_names(found)
+        vocabulary = {piece: at for at, piece in enumerate(listed)}
+        if mpnet:
+            vocabulary |= {ours: vocabulary[theirs] for ours, theirs in _MPNET_PIECES.items()}
     except (OSError, SafetensorError, UnicodeDecodeError, KeyError) as error:
         raise UserError(f"{folder}: not a sentence encoder of the kind of BERT or MPNet ({error})") from None
-    vocabulary = {piece: at for at, piece in enumerate(listed)}
-    if mpnet:
-        vocabulary |= {ours: vocabulary[theirs] for ours, theirs in _MPNET_PIECES.items()}
     return out, vocabulary
 
 

@@ -99,9 +99,9 @@ _SWAPPED = 9
 _GOING_ON = 2 / 3
 """Part of a student's rate for one that was trained before; half of that again where it is its own teacher."""
 _MAKERS, _MAKERS_ALONE = 2, 10
+"""Processes that make the batches of a large one on a GPU, and of the small one."""
 _FARTHEST = 128
 """Pieces apart, of which MPNet tells no more."""
-"""Processes that make the batches of a large one on a GPU, and of the small one."""
 
 
 class _Layer(nn.Module):  # type: ignore[misc]

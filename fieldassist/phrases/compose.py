@@ -271,7 +271,7 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
     said_values = standing(part.values)
     kinds = step.kinds if step is not None else ()
     at_shift = step is not None and step.shift is not None
-    usual = _UNIT_OF.get(_measured_of(kinds) or ("shift_speed" if at_shift else ""))
+    usual = UNIT_OF.get(_measured_of(kinds) or ("shift_speed" if at_shift else ""))
     read = [(_number_in(words or "", unit or usual), unit) for words, unit in said_values]
     values = [(number, unit) for number, unit in read if number is not None]
     kind = slots.get("kind")
@@ -396,8 +396,8 @@ def _measure(
     if kind == "shift_speed" and values[0][1] in (None, "rpm") and values[0][0] >= _LEAST_AT_SHIFT:
         return "engine_speed", values[0][0], "rpm"  # "forty four hundred as it changed"
     if kind in MEASURED_KINDS:
-        unit = _UNIT_OF[kind]
-        told = [v for v in values if v[1] in (unit, *_SISTER.get(unit, ()))]
+        unit = UNIT_OF[kind]
+        told = [v for v in values if v[1] in (unit, *SISTER.get(unit, ()))]
         likely = [v for v in values if v[1] is None and (unit != "rpm" or v[0] >= _LEAST_RPM)]
         value, said = (told or likely or [v for v in values if v[1] is None] or list(values))[0]
         return kind, value, said or unit
@@ -423,7 +423,7 @@ def _measure(
         return ("stall_speed" if wanted == "stall_speed" else "engine_speed"), value, "rpm"
     if wanted is not None and step is not None:
         value, unit_said = next((v for v in values if _is_asked_for([v], step.kinds)), values[0])
-        return wanted, value, unit_said or _UNIT_OF[wanted]
+        return wanted, value, unit_said or UNIT_OF[wanted]
     if step is not None and step.shift is not None and _is_road_speed(value, unit_said):
         return "shift_speed", value, unit_said or "mph"
     if "gear" in slots and value >= _LEAST_AT_SHIFT and unit_said is None:
@@ -445,7 +445,7 @@ def _is_asked_for(values: Sequence[Value], kinds: Sequence[str]) -> bool:
     """One of the numbers can be what a step asks for: "sixty, and it's holding"."""
     wanted = _measured_of(kinds)
     return wanted is not None and any(
-        unit == _UNIT_OF[wanted] or (unit is None and (_UNIT_OF[wanted] != "rpm" or value >= _LEAST_RPM))
+        unit == UNIT_OF[wanted] or (unit is None and (UNIT_OF[wanted] != "rpm" or value >= _LEAST_RPM))
         for value, unit in values
     )
 
@@ -465,10 +465,12 @@ _LEAST_AT_SHIFT = 600
 """Numbers from here on are engine speeds where a shift or a gear is spoken of."""
 _NEVER_AT = ("normal", "leak", "fluid_level", "fluid_condition", "linkage", "no_drive", "no_reverse")
 """Kinds that have no road speed."""
-_SISTER = {"mph": ("km/h",), "psi": ("kPa",)}
-_UNIT_OF = {
+SISTER = {"mph": ("km/h",), "psi": ("kPa",)}
+"""Units in which what has the first may be told too."""
+UNIT_OF = {
     "shift_speed": "mph", "engine_speed": "rpm", "stall_speed": "rpm", "pressure": "psi", "engagement_time": "s",
 }  # fmt: skip
+"""The unit of a bare number, for each kind that is read off."""
 
 
 def _from_step(said: dict[str, object], step: Step | None) -> tuple[str, ...]:

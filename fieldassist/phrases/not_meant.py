@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from fieldassist.phrases.numbers import TEENS, TENS, UNITS, WORDS, ZEROS, read_number
+from fieldassist.phrases.numbers import TEENS, TENS, UNITS, WORDS, ZEROS, read_number, stretches
 
 _DENIES = ("not", "isn't", "wasn't")
 _BETWEEN = ("the", "a", "at", "that", "quite", "exactly")
@@ -30,16 +30,11 @@ def not_meant(words: Sequence[str]) -> frozenset[int]:
 
 def _runs(words: Sequence[str], without: set[int]) -> list[tuple[int, int]]:
     """Numbers that can be read off, as places (from, to)."""
-    out, at = [], 0
-    while at < len(words):
-        end = at
-        while end < len(words) and words[end] in WORDS and end not in without:
-            end += 1
-        said = words[at:end]
-        if COUNTS & {*said} and read_number(said) is not None:
-            out.append((at, end))
-        at = max(end, at + 1)
-    return out
+    return [
+        (begin, end)
+        for begin, end in stretches(words, without)
+        if COUNTS & {*words[begin:end]} and read_number(words[begin:end]) is not None
+    ]
 
 
 def _denied_from(words: Sequence[str], begin: int) -> int | None:

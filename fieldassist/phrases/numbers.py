@@ -8,7 +8,7 @@ four hundred", "twenty-four hundred and fifty", "eighteen fifty", "two one doubl
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 UNITS: dict[str, int] = {
     "zero": 0, "one": 1, "two": 2, "three": 3, "four": 4, "five": 5, "six": 6, "seven": 7, "eight": 8, "nine": 9,
@@ -61,6 +61,19 @@ def read_number(words: str | Sequence[str]) -> float | None:
         return float(f"{whole}.{digits}")
     value = _whole(tokens)
     return None if value is None else float(value)
+
+
+def stretches(words: Sequence[str], without: Collection[int] = ()) -> list[tuple[int, int]]:
+    """Return the places (from, to) where words of numbers stand together; those at `without` are none."""
+    out, at = [], 0
+    while at < len(words):
+        end = at
+        while end < len(words) and words[end] in WORDS and end not in without:
+            end += 1
+        if end > at:
+            out.append((at, end))
+        at = max(end, at + 1)
+    return out
 
 
 def standing(values: Sequence[Sequence[str | None]]) -> list[Sequence[str | None]]:

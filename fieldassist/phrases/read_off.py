@@ -12,8 +12,9 @@ from dataclasses import replace
 
 from fieldassist.deduce.step import Step
 from fieldassist.finding import Finding
+from fieldassist.phrases.compose import SISTER, UNIT_OF
 from fieldassist.phrases.not_meant import COUNTS
-from fieldassist.phrases.numbers import UNITS, WORDS, begun_again, read_number
+from fieldassist.phrases.numbers import UNITS, begun_again, read_number, stretches
 from fieldassist.phrases.plausibility import implausible, is_close
 
 _UNITS: tuple[tuple[tuple[str, ...], str], ...] = (
@@ -25,11 +26,6 @@ _UNITS: tuple[tuple[tuple[str, ...], str], ...] = (
     (("seconds",), "s"), (("second",), "s"),
 )  # fmt: skip
 """What may follow a number; the first that fits."""
-_OF_KIND = {
-    "shift_speed": ("mph", "km/h"), "engine_speed": ("rpm",), "stall_speed": ("rpm",), "pressure": ("psi", "kPa"),
-    "engagement_time": ("s",),
-}  # fmt: skip
-"""The unit of a bare number for each kind that is read off, and others that it may be told in."""
 _TAKES_BACK = frozenset(("no", "nope", "nah", "sorry", "wait", "rather", "correction", "mean", "lie", "about"))
 """Words that leave only what is said behind them: "hang about", "tell a lie", "i mean"."""
 _BEFORE_DIGIT = frozenset(("at", "was", "about", "of", "to", "around", "say", "it's", "that's", "took"))
@@ -43,13 +39,13 @@ _THOUSANDS = 1000
 def with_number(finding: Finding, words: Sequence[str], step: Step | None) -> Finding | None:
     """Return a measurement with the number that the words tell, None where they tell none that it can have, or
     more than one. words: without hesitations, and without what is not meant."""
-    usual = _OF_KIND[finding.kind]
+    usual = UNIT_OF[finding.kind]
     fitting = []
     for said, unit in _told(words):
-        if unit is not None and unit not in usual:
+        if unit not in (None, usual, *SISTER.get(usual, ())):
             continue
-        for number in _ways_to_read(said, usual[0] == "rpm"):
-            read = replace(finding, value=number, unit=unit or usual[0])
+        for number in _ways_to_read(said, usual == "rpm"):
+            read = replace(finding, value=number, unit=unit or usual)
             too_close = unit is None and is_close(read) and finding.kind == "engine_speed"  # it may be a year
             if implausible(read, step) is None and not too_close:
                 fitting.append(read)
@@ -86,19 +82,14 @@ def _told(words: Sequence[str]) -> list[tuple[str, str | None]]:
 
 def _runs(words: Sequence[str]) -> list[tuple[int, int]]:
     """The places (from, to) of words that make a number."""
-    out, at = [], 0
-    while at < len(words):
-        stop = at
-        while stop < len(words) and words[stop] in WORDS:
-            stop += 1
-        begin, end = at, stop
+    out = []
+    for begin, end in stretches(words):
         while begin < end and words[begin] in _EDGES:
             begin += 1
         while begin < end and words[end - 1] in _EDGES and read_number(words[begin:end]) is None:
             end -= 1
         if begin < end and read_number(words[begin:end]) is not None:
             out.append((begin, end))
-        at = max(stop, at + 1)
     return out
 
 
