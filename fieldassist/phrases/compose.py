@@ -273,7 +273,7 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
     at_shift = step is not None and step.shift is not None
     usual = UNIT_OF.get(_measured_of(kinds) or ("shift_speed" if at_shift else ""))
     read = [(_number_in(words or "", unit or usual), unit) for words, unit in said_values]
-    values = [(number, unit) for number, unit in read if number is not None]
+    values = [in_units_kept(number, unit) for number, unit in read if number is not None]
     kind = slots.get("kind")
     if kind in ("delay", "lazy"):
         shifting = UNDECIDED[kind][0]
@@ -336,6 +336,11 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
         return Finding(**said), taken  # type: ignore[arg-type]
     except UserError:
         return None  # a shift from a gear to itself and the like: nothing that can be seen
+
+
+def in_units_kept(value: float, unit: str | None) -> tuple[float, str | None]:
+    """Return a value in a unit that findings have: 1 bar is 100 kPa (SI Brochure, 9th edition, table 8)."""
+    return (round(value * 100.0, 3), "kPa") if unit == "bar" else (value, unit)
 
 
 def _number_in(words: str, unit: str | None) -> float | None:
@@ -423,7 +428,8 @@ def _measure(
         return ("stall_speed" if wanted == "stall_speed" else "engine_speed"), value, "rpm"
     if wanted is not None and step is not None:
         value, unit_said = next((v for v in values if _is_asked_for([v], step.kinds)), values[0])
-        return wanted, value, unit_said or UNIT_OF[wanted]
+        if unit_said in (None, UNIT_OF[wanted], *SISTER.get(UNIT_OF[wanted], ())):
+            return wanted, value, unit_said or UNIT_OF[wanted]
     if step is not None and step.shift is not None and _is_road_speed(value, unit_said):
         return "shift_speed", value, unit_said or "mph"
     if "gear" in slots and value >= _LEAST_AT_SHIFT and unit_said is None:
@@ -510,9 +516,9 @@ def _loose(part: _Part) -> dict[str, object]:
     for words, unit in part.values:
         number = _number(words)
         if number is not None:
-            out["value"] = number
-            if unit is not None:
-                out["unit"] = unit
+            out["value"], kept = in_units_kept(number, unit)
+            if kept is not None:
+                out["unit"] = kept
     return out
 
 

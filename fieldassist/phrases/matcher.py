@@ -19,12 +19,21 @@ from fieldassist.phrases.automaton import Arc, Automaton, Tag
 from fieldassist.phrases.compose import LINKAGES, UNDECIDED, Composed, change, compose
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.not_meant import not_meant
-from fieldassist.phrases.numbers import TEENS, TENS, UNITS, ZEROS, spell_out
-from fieldassist.phrases.own_words import Shares, agreement, is_good, likeliest, log_odds, meant, without_strays
+from fieldassist.phrases.numbers import TEENS, TENS, UNITS, WORDS, ZEROS, spell_out
+from fieldassist.phrases.own_words import (
+    Shares,
+    agreement,
+    is_good,
+    likeliest,
+    log_odds,
+    meant,
+    measured,
+    without_strays,
+)
 from fieldassist.phrases.phonemes import pronunciations, put_away
 from fieldassist.phrases.phrase_set import PhraseSet
 from fieldassist.phrases.plausibility import implausible, surprise
-from fieldassist.phrases.read_off import with_number
+from fieldassist.phrases.read_off import as_told, with_number
 from fieldassist.phrases.readback import say_choice, say_finding
 from fieldassist.phrases.search import (
     HESITATIONS,
@@ -217,7 +226,8 @@ class Matcher:
         agreed = agreement(Composed((match.finding,)), shares) if match.finding is not None else 1.0
         takes_back = match.command == "no" and match.finding is None and bool(match.changes)
         as_it_stands = bool(useful) and _word_for_word(useful[0].alignment, useful[0].heard)
-        gainsaid = agreed < (GAINSAID_AS_IT_STANDS if as_it_stands else GAINSAID)
+        as_it_stands = as_it_stands and not useful[0].composed.odd
+        gainsaid = _is_misread(match, heard, step, shares) or agreed < (GAINSAID_AS_IT_STANDS if as_it_stands else GAINSAID)
         gainsaid = gainsaid or (takes_back and _says_more(shares))
         good = match.finding is not None and is_good(match.finding)
         rather_talk = log_odds(agreed) < decision.needed_odds(other_talk, _confidences(heard), good)
@@ -402,11 +412,13 @@ class Matcher:
         for said, share in _versions(heard, self._searcher.vocabulary):
             unmeant = not_meant([word.text for word in said])
             words = tuple(word for at, word in enumerate(said) if at not in unmeant)
+            plain = [word.text for word in words if word.text not in NO_ZEROS]
             lattice = Lattice(self._searcher, words, extra)
             readings = []
             for alignment in _alignments(lattice, words):
                 composed = compose(alignment.arcs, step, alignment.spans, _opening(words))
-                composed = without_strays(composed, shares, [word.text for word in words])
+                composed = without_strays(composed, shares, plain)
+                composed = as_told(composed, alignment.arcs, plain, step)
                 unlikely = DOUBTFUL if composed.doubt is not None else 0.0
                 unlikely += TORN * bool(_torn(alignment, words))
                 unlikely += PER_ODDS * sum(surprise(finding) for finding in composed.findings[:1])
@@ -480,11 +492,15 @@ SHORT_COMMANDS = ("skip", "strike", "resume")
 LEAST_LIKELY, LIKELY_COMMAND = 0.1, 0.3
 """Probability by all words of a command at which two of its words are enough there, and any at the end, where one
 needs the second."""
+LEAST_MEASURED = 0.2
+"""Probability by all words of a measurement of any kind below which a number that is not read off is none."""
 RATHER_COMMAND = 0.8
 """Probability by all words at which it is another command than the one that some of them name."""
 ANSWERS = ("yes", "no")
 MOST_SURE = 0.99
 """Probability that what one reading means counts with at most."""
+POINTING_WORDS = ("that", "this", "which", "each", "every", "any", "another", "good", "bad")
+"""Words before a "one" that counts nothing."""
 NUMBER_WORDS = frozenset((*UNITS, *TEENS, *TENS))
 OPENING_WORDS = HESITATIONS | {
     "okay", "right", "sorry", "actually", "yeah", "yes", "no", "so", "and", "but", "wait", "hey",
@@ -570,6 +586,18 @@ def _is_read_off(finding: Finding | None, heard: str | Hypothesis, step: Step | 
         return False
     read = with_number(finding, _meant_words(heard), step)
     return read is not None and read.value == finding.value
+
+
+def _is_misread(match: Match, heard: str | Hypothesis, step: Step | None, shares: Shares) -> bool:
+    """Tell whether the grammars took a count for a reading ("did it three times, all fine") or a denial for a "no"
+    that takes something back ("no slop in it"), by what all words speak for."""
+    if match.finding is None or not shares:
+        return False
+    if match.finding.kind in MEASURED_KINDS and match.finding.value is not None:
+        return measured(shares) < LEAST_MEASURED and not _is_read_off(match.finding, heard, step)
+    denial = likeliest(shares)
+    denies = denial.startswith("no ") and shares[denial] >= decision.OWN_WORDS_SURER
+    return match.command == "no" and match.finding.present and denies
 
 
 def _asked_back(match: Match) -> Match:
@@ -712,7 +740,8 @@ def _beyond_doubt(best: Alignment, words: Sequence[HeardWord]) -> bool:
 
 
 def _torn(alignment: Alignment, words: Sequence[HeardWord]) -> list[Arc]:
-    """Arcs that go on with a number after words, other than hesitations, that were passed over inside of it."""
+    """Arcs that go on with a number after words, other than hesitations, that were passed over inside of it; and a
+    "one" that is none: "couldn't fault that one"."""
     passed = [i for i in alignment.skipped if words[i].text not in HESITATIONS]
     out = []
     inside, end = False, 0
@@ -720,10 +749,17 @@ def _torn(alignment: Alignment, words: Sequence[HeardWord]) -> list[Arc]:
         if arc.word is None:
             continue
         begins = any(tag.key == "value" for tag in arc.tags)
-        if inside and "value" in arc.slots and not begins and any(end <= i < begin for i in passed):
+        broken = inside and "value" in arc.slots and not begins and any(end <= i < begin for i in passed)
+        if broken or (begins and stop - begin == 1 and _is_pronoun(words, begin)):
             out.append(arc)
         inside, end = "value" in arc.slots, stop
     return out
+
+
+def _is_pronoun(words: Sequence[HeardWord], at: int) -> bool:
+    """Tell whether a "one" stands for a thing and begins no number."""
+    before, behind = (words[i].text if 0 <= i < len(words) else "" for i in (at - 1, at + 1))
+    return words[at].text == "one" and before in POINTING_WORDS and behind not in WORDS
 
 
 def _word_for_word(alignment: Alignment, words: Sequence[HeardWord]) -> bool:

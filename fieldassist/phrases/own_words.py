@@ -70,7 +70,10 @@ def _of_finding(finding: Finding, shares: Shares, another_denied: float = _ANOTH
     agreeing = (share * _agrees(meaning, finding, another_denied) for meaning, share in shares.items())
     share = min(1.0, sum(agreeing))
     numbered = finding.kind in MEASURED_KINDS and finding.value  # zero is said as "nothing" or "dead" as well
-    return max(_NUMBER * (1.0 - shares.get(TALK, 0.0)), share) if numbered else share
+    if not numbered:
+        return share
+    others = measured(shares) - sum(part for meaning, part in shares.items() if _parts(meaning)[1] == finding.kind)
+    return max(_NUMBER * (1.0 - shares.get(TALK, 0.0) - others), share)
 
 
 def _agrees(meaning: str, finding: Finding, another_denied: float) -> float:
@@ -88,6 +91,11 @@ def _agrees(meaning: str, finding: Finding, another_denied: float) -> float:
     if kind != finding.kind:
         return kind in _ALSO.get(finding.kind, ())
     return where is None or finding.where is None or where in finding.where.split()
+
+
+def measured(shares: Shares) -> float:
+    """Return the probability of a measurement of any kind, 0..1."""
+    return sum(share for meaning, share in shares.items() if _parts(meaning)[1] in MEASURED_KINDS)
 
 
 def is_good(finding: Finding) -> bool:
@@ -131,7 +139,7 @@ def meant(
         tags.append(Tag("present", "false"))
     if where is not None:
         tags.append(Tag(_KEY_OF_PLACE.get(kind, "where"), where))
-    rest = [_beside(arc, kind) for arc in arcs]
+    rest = [_beside(arc, kind) for arc in arcs if kind != "normal" or "value" not in arc.slots]
     composed = compose([Arc(0, 0, None, 0.0, tuple(tags)), *rest], step)
     composed = _read_off(composed, [arc for arc in rest if "value" not in arc.slots], tags, step, words)
     if not composed.findings or is_unread(composed.findings[0]):
