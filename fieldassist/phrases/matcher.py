@@ -224,11 +224,11 @@ class Matcher:
         if previous is not None or not shares:
             return match
         agreed = agreement(Composed((match.finding,)), shares) if match.finding is not None else 1.0
-        takes_back = match.command == "no" and match.finding is None and bool(match.changes)
         as_it_stands = bool(useful) and _word_for_word(useful[0].alignment, useful[0].heard)
         as_it_stands = as_it_stands and not useful[0].composed.odd
-        gainsaid = _is_misread(match, heard, step, shares) or agreed < (GAINSAID_AS_IT_STANDS if as_it_stands else GAINSAID)
-        gainsaid = gainsaid or (takes_back and _says_more(shares))
+        asked = match.finding is None or step is None or match.finding.kind in (*step.kinds, "normal")
+        least = GAINSAID_AS_IT_STANDS if as_it_stands and asked else GAINSAID
+        gainsaid = agreed < least or _is_misread(match, heard, step, shares)
         good = match.finding is not None and is_good(match.finding)
         rather_talk = log_odds(agreed) < decision.needed_odds(other_talk, _confidences(heard), good)
         doubtful = shares.get(TALK, 0.0) > PERHAPS_TALK and not as_it_stands
@@ -494,6 +494,8 @@ LEAST_LIKELY, LIKELY_COMMAND = 0.1, 0.3
 needs the second."""
 LEAST_MEASURED = 0.2
 """Probability by all words of a measurement of any kind below which a number that is not read off is none."""
+NO_COMMAND = 0.02
+"""Probability by all words of a command below which it is none where they speak for something seen."""
 RATHER_COMMAND = 0.8
 """Probability by all words at which it is another command than the one that some of them name."""
 ANSWERS = ("yes", "no")
@@ -561,7 +563,7 @@ def _rather(command: str, shares: Shares) -> str | None:
 
 
 def _says_more(shares: Shares) -> bool:
-    """Tell whether the words speak for something seen: "all engine and no car" takes nothing back."""
+    """Tell whether the words speak for something seen."""
     meaning = likeliest(shares)
     seen = meaning != TALK and not meaning.startswith(f"{COMMAND} ")
     return seen and shares[meaning] >= decision.OWN_WORDS_ACCEPT
@@ -589,14 +591,20 @@ def _is_read_off(finding: Finding | None, heard: str | Hypothesis, step: Step | 
 
 
 def _is_misread(match: Match, heard: str | Hypothesis, step: Step | None, shares: Shares) -> bool:
-    """Tell whether the grammars took a count for a reading ("did it three times, all fine") or a denial for a "no"
-    that takes something back ("no slop in it"), by what all words speak for."""
-    if match.finding is None or not shares:
-        return False
+    """Tell whether the grammars took a count for a reading ("did it three times, all fine"), a denial for a "no"
+    that takes something back ("no slop in it", "all engine and no car"), or what was seen for a command ("that's a
+    pass"), by what all words speak for."""
+    meaning = likeliest(shares)
+    if match.finding is None:
+        if match.command == "no":
+            return bool(match.changes) and _says_more(shares)
+        named = match.command in COMMAND_RULES.values() and shares.get(f"{COMMAND} {match.command}", 0.0) < NO_COMMAND
+        return named and _says_more(shares) and shares[meaning] >= RATHER_COMMAND
+    sure = shares[meaning] >= decision.OWN_WORDS_SURER
     if match.finding.kind in MEASURED_KINDS and match.finding.value is not None:
-        return measured(shares) < LEAST_MEASURED and not _is_read_off(match.finding, heard, step)
-    denial = likeliest(shares)
-    denies = denial.startswith("no ") and shares[denial] >= decision.OWN_WORDS_SURER
+        seen = sure and meaning not in ("normal", TALK)  # "two one good at ten" is a reading, "up four hundred" none
+        return measured(shares) < LEAST_MEASURED and (seen or not _is_read_off(match.finding, heard, step))
+    denies = sure and meaning.startswith("no ")
     return match.command == "no" and match.finding.present and denies
 
 

@@ -80,7 +80,8 @@ def _agrees(meaning: str, finding: Finding, another_denied: float) -> float:
     """How far what words speak for is what a finding says, 0..1."""
     denied, kind, where = _parts(meaning)
     good = denied or kind == "normal" or meaning in _GOOD
-    if denied and not finding.present and kind not in (finding.kind, *_ALSO.get(finding.kind, ())):
+    another = kind not in (finding.kind, "normal", *_ALSO.get(finding.kind, ()))
+    if (denied or meaning in _GOOD) and not finding.present and another:
         return another_denied
     if is_good(finding):
         return good
