@@ -84,6 +84,11 @@ def beginning():
     return {k: v.astype(np.float16) for k, v in out.items()}, {piece: at for at, piece in enumerate(pieces)}
 
 
+def begin_from_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(utterances, "installed", lambda: None)
+    monkeypatch.setattr(utterances, "read_encoder", lambda _: beginning())
+
+
 def as_heard(examples):
     """A third of the examples with words taken for others, each surely and in doubt; and other talk."""
     out = [utterances.Heard("no such example", ("nobody", "knows"), (1.0, 0.4))]
@@ -94,7 +99,7 @@ def as_heard(examples):
 
 
 def test_words_that_are_like_others_or_were_heard_for_others_mean_the_same(monkeypatch, tmp_path):
-    monkeypatch.setattr(utterances, "_encoder", beginning)
+    begin_from_nothing(monkeypatch)
     examples = drawn(np.random.default_rng(2), 1500, {})
     examples += [(text.split(), "upshift", "talk") for text in TALK] * 10
     arrays = utterances.prepare(examples, LIKE.values(), (), TALK, as_heard(examples))
@@ -138,7 +143,7 @@ def test_words_that_are_like_others_or_were_heard_for_others_mean_the_same(monke
 
 def test_a_batch_is_the_same_whoever_makes_it_and_when(monkeypatch: pytest.MonkeyPatch) -> None:
     """On a GPU the large ones learn in processes of their own, from batches that others make ahead."""
-    monkeypatch.setattr(utterances, "_encoder", beginning)
+    begin_from_nothing(monkeypatch)
     examples = [*drawn(np.random.default_rng(2), 299, {}), (TALK[0].split(), "upshift", "talk")]
     course = encoder._course(utterances.prepare(examples, LIKE.values(), (), TALK, as_heard(examples)))
     here = encoder._Lectures(course, encoder.Plan(rounds=2, batch=32), 3)
@@ -152,7 +157,7 @@ def test_a_batch_is_the_same_whoever_makes_it_and_when(monkeypatch: pytest.Monke
 def test_without_large_ones_the_stage_needs_one_to_go_on_from(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(utterances, "_encoder", beginning)
+    begin_from_nothing(monkeypatch)
     path = tmp_path / "material.npz"
     np.savez(path, **utterances.prepare(drawn(np.random.default_rng(2), 30, {}), LIKE.values(), (), TALK))
     assert main(["encoder", str(path), "--teachers", "0", "--out", str(tmp_path / "out.npz")]) == 2

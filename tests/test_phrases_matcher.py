@@ -423,12 +423,26 @@ def test_a_command_may_give_its_reason(matcher: Matcher, text: str, command: str
         ("selector_linkage", "adjusted right", {"kind": "linkage", "where": "selector", "present": False}),
         ("throttle_linkage", "adjusted right", {"kind": "linkage", "where": "throttle", "present": False}),
         ("cruise", "whining, um, not whining, it's more like a shudder", {"kind": "shudder"}),
+        # a count or a gear is no reading, a rise of engine speed none either
+        ("engage_drive", "did it three times for luck and all three were lovely", {"kind": "normal"}),
+        ("upshift_1_2_light", "good, all three", {"kind": "normal"}),
+        ("upshift_2_3_medium", "couldn't fault that one, did just what it ought to", {"kind": "normal"}),
+        ("cruise", "r p m creeping up four hundred while the speedo stays put", {"kind": "slip"}),
+        ("stall_D", "topped out at nineteen", {"kind": "stall_speed", "value": 1900.0}),
+        ("hold_3", "tacho says two four fifty", {"kind": "engine_speed", "value": 2450.0}),
+        ("upshift_2_3_full", "needle was just under seventy, say sixty eight, when third came in",
+         {"kind": "shift_speed", "value": 68.0, "unit": "mph"}),
+        # what is denied takes nothing back, what passes a test passes over nothing
+        ("selector_linkage", "no slop in the rod, clicks where it should", {"kind": "linkage", "present": False}),
+        ("engage_reverse", "yeah that's a pass", {"kind": "normal"}),
+        ("pressure_forward", "smack in the middle of the range", {"kind": "pressure", "where": "normal"}),
+        ("pressure_servo", "five bar", {"kind": "pressure", "value": 500.0, "unit": "kPa"}),
     ],
 )  # fmt: skip
 def test_said_at_a_step(matcher: Matcher, step: str, text: str, expected: dict[str, object]) -> None:
     """What such answers mean at the step: common practice, no source."""
     match = matcher.match(text, STEPS[step])
-    assert match.decision == "accept" and match.finding is not None
+    assert match.decision == "accept" and match.finding is not None and match.command is None
     assert {key: match.finding.to_json().get(key) for key in expected} == expected
     assert match.finding.kind != "linkage" or match.finding.where in step
 

@@ -10,7 +10,9 @@ from num2words import num2words
 
 from fieldassist.deduce import load_unit, steps_for
 from fieldassist.finding import Finding
-from fieldassist.phrases.read_off import with_number
+from fieldassist.phrases.automaton import Arc
+from fieldassist.phrases.compose import Composed
+from fieldassist.phrases.read_off import as_told, with_number
 
 STEPS = {step.id: step for step in steps_for(load_unit("three_speed_simpson"))}
 
@@ -52,7 +54,12 @@ def test_road_speeds_as_num2words_says_them(value: int) -> None:
         ("pressure", "the needle sits where it should", None),
         ("pressure", "eighty with a swing up to ninety five", None),
         ("stall_speed", "second go on three wheels", None),
-        ("stall_speed", "twenty three on a cold day", None),
+        # short: hundreds or thousands of revolutions
+        ("stall_speed", "twenty three on a cold day", (2300.0, "rpm")),
+        ("engine_speed", "two point seven on the dial", (2700.0, "rpm")),
+        ("engine_speed", "twenty four hundred at fifty", (2400.0, "rpm")),
+        ("pressure", "five point two bar", (520.0, "kPa")),
+        ("engine_speed", "forty four", None),
         ("engine_speed", "sixteen sixty five", None),
         ("engine_speed", "sixteen sixty five revs", (1665.0, "rpm")),
         ("stall_speed", "max revs two zero eight zero", (2080.0, "rpm")),
@@ -70,3 +77,23 @@ def test_the_number_that_is_read_off(kind: str, text: str, expected: tuple[float
 def test_a_gear_is_no_reading() -> None:
     assert told("shift_speed", "it went into two on its own", "coast_down_3_2", "3-2") is None
     assert told("shift_speed", "it came down at nine", "coast_down_3_2", "3-2") == (9.0, "mph")
+
+
+@pytest.mark.parametrize(
+    ("kind", "found", "taken", "text", "value"),
+    [
+        ("engine_speed", 450.0, ("four", "fifty"), "tacho says two four fifty", 2450.0),
+        ("pressure", 0.0, ("nought",), "not a lot just fourteen", 14.0),
+        # as many words as the grammar took, or a fraction that it read
+        ("pressure", 80.0, ("eighty",), "eighty with a swing up to ninety five", 80.0),
+        ("engagement_time", 1.5, ("a", "second", "and", "a", "half"), "one second no a second and a half", 1.5),
+    ],
+)  # fmt: skip
+def test_words_as_they_stand_overrule_a_number_that_the_grammar_took_less_of_them_for(
+    kind: str, found: float, taken: tuple[str, ...], text: str, value: float
+) -> None:
+    unit = {"engine_speed": "rpm", "pressure": "psi", "engagement_time": "s"}[kind]
+    composed = Composed((Finding(kind, value=found, unit=unit),))
+    arcs = [Arc(0, 0, word, slots=("value",)) for word in taken]
+    (told,) = as_told(composed, arcs, text.split(), None).findings
+    assert told.value == value

@@ -360,8 +360,9 @@ def test_commands_talk_and_numbers_not_found() -> None:
 
 
 def test_a_bare_number_is_none_where_nothing_is_measured() -> None:
-    shares = {"shift_speed": 0.9, "talk": 0.1}
+    shares = {"shift_speed": 0.8, "talk": 0.2}
     assert meant(shares, SPEED[:1], STEPS["pan_inspection"]) is None
+    assert meant({"shift_speed": 0.95, "talk": 0.05}, SPEED[:1], STEPS["pan_inspection"]) is not None
     assert meant(shares, SPEED[:1], STEPS["upshift_1_2_light"]) is not None
     assert meant(shares, (SHIFT, *SPEED), STEPS["pan_inspection"]) is not None  # who says so much means it
 

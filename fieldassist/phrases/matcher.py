@@ -218,7 +218,7 @@ class Matcher:
         named = command or (match.command if match.finding is None and not in_full else None)
         if named is not None:
             command = _rather(named, shares) or command
-        if command is not None:
+        if command is not None and not _is_no_command(command, shares):
             say = command.replace("_", " ")
             return Match("accept", None, command, 1.0, UNCONTESTED, say=say, understood=command)
         if previous is not None or not shares:
@@ -239,7 +239,8 @@ class Matcher:
             doubtful = doubtful or (undecided and not _is_read_off(taken.finding, heard, step))
             return _asked_back(taken) if doubtful and taken.finding is not None else taken
         wrong = gainsaid and match.finding is not None
-        if rather_talk or (wrong and shares.get(TALK, 0.0) > MOSTLY_TALK):
+        no_command = gainsaid and match.finding is None
+        if rather_talk or no_command or (wrong and shares.get(TALK, 0.0) > MOSTLY_TALK):
             return Match("ignore", score=match.score, margin=match.margin, understood=match.understood)
         return _asked_back(match) if wrong and not as_it_stands else match
 
@@ -495,7 +496,7 @@ needs the second."""
 LEAST_MEASURED = 0.2
 """Probability by all words of a measurement of any kind below which a number that is not read off is none."""
 NO_COMMAND = 0.02
-"""Probability by all words of a command below which it is none where they speak for something seen."""
+"""Probability by all words of a command below which it is none where they speak for something else."""
 RATHER_COMMAND = 0.8
 """Probability by all words at which it is another command than the one that some of them name."""
 ANSWERS = ("yes", "no")
@@ -569,6 +570,14 @@ def _says_more(shares: Shares) -> bool:
     return seen and shares[meaning] >= decision.OWN_WORDS_ACCEPT
 
 
+def _is_no_command(command: str, shares: Shares) -> bool:
+    """Tell whether the words speak for something seen or for talk, and hardly for a command that some of them
+    name."""
+    meaning = likeliest(shares)
+    other = not meaning.startswith(f"{COMMAND} ") and shares.get(meaning, 0.0) >= RATHER_COMMAND
+    return other and shares.get(f"{COMMAND} {command}", 0.0) < NO_COMMAND
+
+
 def _says(match: Match) -> object:
     """What a match says, however sure it is."""
     found = (match.finding, *match.more) if match.finding is not None else ()
@@ -598,11 +607,10 @@ def _is_misread(match: Match, heard: str | Hypothesis, step: Step | None, shares
     if match.finding is None:
         if match.command == "no":
             return bool(match.changes) and _says_more(shares)
-        named = match.command in COMMAND_RULES.values() and shares.get(f"{COMMAND} {match.command}", 0.0) < NO_COMMAND
-        return named and _says_more(shares) and shares[meaning] >= RATHER_COMMAND
+        return match.command in COMMAND_RULES.values() and _is_no_command(match.command or "", shares)
     sure = shares[meaning] >= decision.OWN_WORDS_SURER
     if match.finding.kind in MEASURED_KINDS and match.finding.value is not None:
-        seen = sure and meaning not in ("normal", TALK)  # "two one good at ten" is a reading, "up four hundred" none
+        seen = sure and meaning not in ("normal", TALK)  # "up four hundred"; "two one good at ten" is a reading
         return measured(shares) < LEAST_MEASURED and (seen or not _is_read_off(match.finding, heard, step))
     denies = sure and meaning.startswith("no ")
     return match.command == "no" and match.finding.present and denies

@@ -39,6 +39,8 @@ _LEAST_RPM = 500.0
 """A bare number from here on is hardly anything but an engine speed, wherever it is told."""
 _NUMBER = 0.5
 """Probability that a number counts as meant where the words do not speak for its kind, unless they are talk."""
+_SURE_READING = 0.9
+"""Probability from which on a number is read off where the step asks for none: "line pressure at stall, 90"."""
 _MOST_SURE = 0.98
 _STRAY = 0.2
 """Probability of a further finding below which it is none."""
@@ -140,15 +142,20 @@ def meant(
         tags.append(Tag("present", "false"))
     if where is not None:
         tags.append(Tag(_KEY_OF_PLACE.get(kind, "where"), where))
-    rest = [_beside(arc, kind) for arc in arcs if kind != "normal" or "value" not in arc.slots]
+    told_by_step = kind == "linkage" and step is not None and kind in step.kinds  # which one it is
+    if kind == "normal":
+        arcs = [arc for arc in arcs if "value" not in arc.slots]  # "all three lovely"
+    rest = [_beside(arc, "" if told_by_step else kind) for arc in arcs]
     composed = compose([Arc(0, 0, None, 0.0, tuple(tags)), *rest], step)
     composed = _read_off(composed, [arc for arc in rest if "value" not in arc.slots], tags, step, words)
     if not composed.findings or is_unread(composed.findings[0]):
         return None
     if _is_out_of_place(composed.findings[0], arcs, step):
-        if kind in MEASURED_KINDS:
+        if kind in MEASURED_KINDS and shares[meaning] < _SURE_READING:
             return None
-        composed = replace(composed, findings=(replace(composed.findings[0], value=None, unit=None),), doubt=None)
+        if kind not in MEASURED_KINDS:
+            bare = replace(composed.findings[0], value=None, unit=None)
+            composed = replace(composed, findings=(bare,), doubt=None)
     return composed, agreement(composed, shares)
 
 

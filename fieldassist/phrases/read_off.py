@@ -15,7 +15,7 @@ from fieldassist.finding import MEASURED_KINDS, Finding
 from fieldassist.phrases.automaton import Arc
 from fieldassist.phrases.compose import SISTER, UNIT_OF, Composed, in_units_kept
 from fieldassist.phrases.not_meant import COUNTS
-from fieldassist.phrases.numbers import UNITS, begun_again, read_number, stretches
+from fieldassist.phrases.numbers import UNITS, WORDS, begun_again, read_number, stretches
 from fieldassist.phrases.plausibility import implausible, is_close
 
 _UNITS: tuple[tuple[tuple[str, ...], str], ...] = (
@@ -44,7 +44,8 @@ def with_number(finding: Finding, words: Sequence[str], step: Step | None) -> Fi
     more than one. words: without hesitations, and without what is not meant."""
     told = _told(words)
     fitting = _fitting(finding, told, step, _ways_to_read)
-    if not fitting and UNIT_OF[finding.kind] == "rpm":
+    alone = finding.kind == "engine_speed" and all(word in WORDS for word in words)  # it may be a road speed
+    if not fitting and UNIT_OF[finding.kind] == "rpm" and not alone:
         fitting = _fitting(finding, told, step, _in_thousands)
     return fitting[0] if len(fitting) == 1 else None
 
@@ -70,8 +71,8 @@ def _fitting(
 
 
 def as_told(composed: Composed, arcs: Sequence[Arc], words: Sequence[str], step: Step | None) -> Composed:
-    """Return the same with the number that the words tell as they stand, where the grammar took less of them for it
-    or none: "two four fifty" for "to four fifty", "not a lot, fourteen" for nothing. words: as for `with_number`."""
+    """Return the same with the number that the words tell as they stand, where the grammar took less of them for
+    it or none: "two four fifty" for "to four fifty", "not a lot, fourteen" for nothing. words: as above."""
     if len(composed.findings) != 1 or composed.findings[0].kind not in MEASURED_KINDS:
         return composed
     finding = composed.findings[0]
