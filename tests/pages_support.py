@@ -25,7 +25,7 @@ DEDUCED: dict[str, Any] = {
     "contradictions": [],
     "next_tests": [
         {"step": "pressure_servo", "gain_bits": 0.6, "minutes": 10, "depth": "gauge",
-         "why": "tells a worn band from a leak at its servo"},
+         "why": "Tells a worn band from a leak at its servo."},
     ],
 }  # fmt: skip
 

@@ -37,6 +37,7 @@ def test_json_has_the_promised_form() -> None:
     assert {"cause", "name", "probability", "for", "against", "depth"} <= top.keys()
     assert top["cause"] == "low_one_way_clutch:fails" and top["depth"] == "removal"
     assert all({"step", "gain_bits", "minutes", "depth", "why"} <= t.keys() for t in out["next_tests"])
+    assert all(t["why"][0].isupper() and t["why"].endswith(".") for t in out["next_tests"])
     assert sum(out["work"].values()) == pytest.approx(1.0, abs=1e-3)
 
 

@@ -312,11 +312,6 @@ def test_report_is_one_file_without_scripts(session: Path, tmp_path: Path) -> No
     assert len(ids) == len(set(ids))
 
 
-def test_why_a_test_is_next_is_a_sentence(session: Path) -> None:
-    (test,) = write_up(read_case(session).events, "unit", {}, []).next_tests
-    assert test.why == "Tells a worn band from a leak at its servo."
-
-
 def test_what_people_type_stays_text(session: Path, tmp_path: Path) -> None:
     with Store.open(session) as store:
         store.append(

@@ -436,6 +436,14 @@ def test_a_command_may_give_its_reason(matcher: Matcher, text: str, command: str
         ("selector_linkage", "no slop in the rod, clicks where it should", {"kind": "linkage", "present": False}),
         ("engage_reverse", "yeah that's a pass", {"kind": "normal"}),
         ("pressure_forward", "smack in the middle of the range", {"kind": "pressure", "where": "normal"}),
+        ("upshift_1_2_light", "there she goes at thirty eight, felt good",
+         {"kind": "shift_speed", "shift": "1-2", "value": 38.0}),
+        ("upshift_2_3_medium", "couldn't fault that one and it held", {"kind": "normal"}),
+        ("acceleration", "i'm ready to race and it won't move off the spot, nothing pulling forward at all",
+         {"kind": "no_drive"}),
+        ("stall_R", "line pressure at stall, hundred and eighty five",
+         {"kind": "pressure", "value": 185.0, "where": "line"}),
+        ("pressure_governor", "zero at thirty", {"kind": "pressure", "value": 0.0}),
         ("pressure_servo", "five bar", {"kind": "pressure", "value": 500.0, "unit": "kPa"}),
     ],
 )  # fmt: skip
@@ -469,3 +477,26 @@ def test_a_pound_or_two_is_asked_back(matcher: Matcher, text: str, decision: str
     """It may say how near a reading is. Common practice, no source."""
     match = matcher.match(text, STEPS["pressure_forward"])
     assert match.finding is not None and match.finding.kind == "pressure" and match.decision == decision
+
+
+def test_two_readings_are_kept_beside_praise(matcher: Matcher) -> None:
+    match = matcher.match("one two at fourteen, two three at twenty six, lovely", STEPS["upshift_1_2_light"])
+    assert [(f.shift, f.value) for f in (match.finding, *match.more) if f] == [("1-2", 14.0), ("2-3", 26.0)]
+
+
+@pytest.mark.parametrize(
+    ("text", "command"),
+    [("pass on that", "skip"), ("skip this one, the road's wet and there's a queue of cars behind us", "skip"),
+     ("leave that song on, it was the last one they played at our wedding", None)],
+)  # fmt: skip
+def test_a_command_named_in_talk_is_none_and_one_with_a_long_reason_is(
+    matcher: Matcher, text: str, command: str | None
+) -> None:
+    match = matcher.match(text, STEPS["upshift_1_2_light"])
+    assert match.command == command and match.finding is None
+
+
+def test_a_road_speed_is_no_engine_speed(matcher: Matcher) -> None:
+    match = matcher.match("forty miles an hour", STEPS["hold_3"])
+    assert match.decision != "accept" or (match.finding is not None and match.finding.unit == "mph")
+    assert match.finding is None or match.finding.kind != "engine_speed"

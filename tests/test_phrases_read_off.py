@@ -10,9 +10,9 @@ from num2words import num2words
 
 from fieldassist.deduce import load_unit, steps_for
 from fieldassist.finding import Finding
-from fieldassist.phrases.automaton import Arc
+from fieldassist.phrases.automaton import Arc, Tag
 from fieldassist.phrases.compose import Composed
-from fieldassist.phrases.read_off import as_told, with_number
+from fieldassist.phrases.read_off import as_told, in_unit_of, with_number
 
 STEPS = {step.id: step for step in steps_for(load_unit("three_speed_simpson"))}
 
@@ -59,7 +59,11 @@ def test_road_speeds_as_num2words_says_them(value: int) -> None:
         ("engine_speed", "two point seven on the dial", (2700.0, "rpm")),
         ("engine_speed", "twenty four hundred at fifty", (2400.0, "rpm")),
         ("pressure", "five point two bar", (520.0, "kPa")),
-        ("engine_speed", "forty four", None),
+        ("pressure", "six point two on the bar scale", (620.0, "kPa")),
+        ("engine_speed", "it's forty", None),  # a road speed
+        ("engine_speed", "dropped about thirty revs", None),
+        ("stall_speed", "held it for twenty minutes", None),
+        ("stall_speed", "about twenty up on last time", None),
         ("engine_speed", "sixteen sixty five", None),
         ("engine_speed", "sixteen sixty five revs", (1665.0, "rpm")),
         ("stall_speed", "max revs two zero eight zero", (2080.0, "rpm")),
@@ -83,7 +87,11 @@ def test_a_gear_is_no_reading() -> None:
     ("kind", "found", "taken", "text", "value"),
     [
         ("engine_speed", 450.0, ("four", "fifty"), "tacho says two four fifty", 2450.0),
+        ("engine_speed", 450.0, ("four", "fifty"), "tacho says two four fifty at sixty miles an hour", 2450.0),
         ("pressure", 0.0, ("nought",), "not a lot just fourteen", 14.0),
+        # none is said, and the number is a road speed
+        ("pressure", 0.0, ("zero",), "zero at thirty", 0.0),
+        ("pressure", 0.0, ("nought",), "no pressure till twenty five", 0.0),
         # as many words as the grammar took, or a fraction that it read
         ("pressure", 80.0, ("eighty",), "eighty with a swing up to ninety five", 80.0),
         ("engagement_time", 1.5, ("a", "second", "and", "a", "half"), "one second no a second and a half", 1.5),
@@ -94,6 +102,23 @@ def test_words_as_they_stand_overrule_a_number_that_the_grammar_took_less_of_the
 ) -> None:
     unit = {"engine_speed": "rpm", "pressure": "psi", "engagement_time": "s"}[kind]
     composed = Composed((Finding(kind, value=found, unit=unit),))
-    arcs = [Arc(0, 0, word, slots=("value",)) for word in taken]
+    arcs = [Arc(0, 0, word, tags=(Tag("value", None),) * (word == taken[0]), slots=("value",)) for word in taken]
     (told,) = as_told(composed, arcs, text.split(), None).findings
     assert told.value == value
+
+
+@pytest.mark.parametrize(
+    ("before", "now", "text", "expected"),
+    [
+        (500.0, 6.0, "no six", (600.0, "kPa")),  # in bar
+        (500.0, 520.0, "no five twenty", (520.0, "kPa")),
+        (500.0, 60.0, "no sixty pounds", (60.0, "psi")),
+    ],
+)
+def test_a_corrected_number_keeps_the_unit_of_the_one_before(
+    before: float, now: float, text: str, expected: tuple[float, str]
+) -> None:
+    last, heard = Finding("pressure", value=before, unit="kPa"), Finding("pressure", value=now, unit="psi")
+    read = in_unit_of(heard, last, text.split())
+    assert (read.value, read.unit) == expected
+    assert in_unit_of(heard, Finding("shift_speed", value=30.0, unit="km/h"), text.split()) == heard

@@ -359,7 +359,7 @@ def test_commands_talk_and_numbers_not_found() -> None:
     assert meant({"talk": 0.6, "slip": 0.4}, (SHIFT,), None) is None
 
 
-def test_a_bare_number_is_none_where_nothing_is_measured() -> None:
+def test_a_bare_number_is_none_where_nothing_is_measured_unless_the_words_are_clear() -> None:
     shares = {"shift_speed": 0.8, "talk": 0.2}
     assert meant(shares, SPEED[:1], STEPS["pan_inspection"]) is None
     assert meant({"shift_speed": 0.95, "talk": 0.05}, SPEED[:1], STEPS["pan_inspection"]) is not None

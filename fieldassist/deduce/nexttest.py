@@ -187,7 +187,7 @@ class _Joint:
         return _information(outcome, self.group), _information(outcome, self.work_of), outcome
 
     def why(self, step: Step, outcome: Array) -> str:
-        """What the test would separate, in words."""
+        """What the test would separate, as a sentence."""
         names = {c.id: c.name for c in self.signature.causes}
         shares = outcome.sum(axis=1)
         telling = 1 + int(shares[1:].argmax()) if len(shares) > 1 else 0
@@ -199,8 +199,10 @@ class _Joint:
         said = [" and ".join(names[i] for i in group) or "nothing wrong" for group in (yes, no)]
         if said[0] == said[1]:
             rise, fall = by_group[0].max(), by_group[1].max()
-            return f"{said[0]}: {rise:.0%} if it shows {kind}, {fall:.0%} if all is normal"
-        return f"{kind} points to {said[0]}; normal to {said[1]}"
+            text = f"{said[0]}: {rise:.0%} if it shows {kind}, {fall:.0%} if all is normal"
+        else:
+            text = f"{kind} points to {said[0]}; normal to {said[1]}"
+        return f"{text[0].upper()}{text[1:]}."
 
 
 def _number(items: Sequence[Any]) -> tuple[list[Any], npt.NDArray[np.int_]]:

@@ -14,7 +14,9 @@ from fieldassist.drive.listening import expect_car
 from fieldassist.drive.over_prompt import OverPrompt, Spotted, commands, watched
 from fieldassist.finding import Finding
 from fieldassist.phrases import Match, Matcher, load_phrases
+from fieldassist.phrases.matcher import normalise
 from fieldassist.phrases.phrase_set import MOST_GEARS
+from fieldassist.phrases.read_off import in_unit_of
 from fieldassist.sound.endpoint import Utterance
 from fieldassist.words.contained import ContainedEngine
 from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples
@@ -208,10 +210,12 @@ def match_at(hypothesis: Hypothesis | str, matcher: Matcher, state: State) -> Ma
     if state.question is not None and state.question.choices:
         return matcher.match(hypothesis, step, previous=state.question.choices[0])
     match = matcher.match(hypothesis, step)
-    if match.command == "no" and match.finding is None and match.changes:
-        last = last_finding(state)
-        if last is not None:
-            return matcher.match(hypothesis, step, previous=last)
+    last = last_finding(state) if match.command == "no" else None
+    if last is not None and match.finding is None and match.changes:
+        return matcher.match(hypothesis, step, previous=last)
+    if last is not None and match.finding is not None:
+        text = hypothesis if isinstance(hypothesis, str) else hypothesis.text
+        return replace(match, finding=in_unit_of(match.finding, last, normalise(text).split()))
     return match
 
 

@@ -238,18 +238,13 @@ def next_tests(deduced: Mapping[str, Any] | None, step_names: Mapping[str, str])
                 NextTest(
                     step=step,
                     name=str(item.get("title") or step_names.get(step) or spaced(step)),
-                    why=_sentence(str(item.get("why") or "")),
+                    why=str(item.get("why") or ""),
                     minutes=float(minutes) if isinstance(minutes, int | float) else None,
                     depth=spaced(str(item.get("depth", ""))),
                     caution=" ".join(_texts(item.get("cautions"), "text")),
                 )
             )
     return tuple(out)
-
-
-def _sentence(text: str) -> str:
-    text = text.strip()
-    return f"{text[0].upper()}{text[1:].rstrip('.')}." if text else ""
 
 
 def percent(probability: float) -> str:

@@ -52,8 +52,8 @@ from fieldassist.phrases.sense import Example, SenseModel, learn, load, not_lear
 from fieldassist.phrases.wordings import COMMAND, TALK, Wording, read_wordings
 from fieldassist.words.recognizer import Hypothesis
 
-MOST_WORDS = 28
-"""Words of an utterance that are looked at; the longest of 29,600 examples of observations has 27."""
+MOST_WORDS = 30
+"""Words of an utterance that are looked at; the longest of 84,000 examples of observations has 30."""
 PER_ODDS = 0.15
 """Cost of a reading for each nat (factor of e) by which the engine holds it less likely than its best one."""
 SKIP_PLAIN, SKIP_WORD = Costs().skip_plain, Costs().skip_word
@@ -218,17 +218,18 @@ class Matcher:
         named = command or (match.command if match.finding is None and not in_full else None)
         if named is not None:
             command = _rather(named, shares) or command
-        if command is not None and not _is_no_command(command, shares):
+        if command is not None:
             say = command.replace("_", " ")
             return Match("accept", None, command, 1.0, UNCONTESTED, say=say, understood=command)
         if previous is not None or not shares:
             return match
-        agreed = agreement(Composed((match.finding,)), shares) if match.finding is not None else 1.0
+        agreed = agreement(Composed((match.finding, *match.more)), shares) if match.finding is not None else 1.0
         as_it_stands = bool(useful) and _word_for_word(useful[0].alignment, useful[0].heard)
         as_it_stands = as_it_stands and not useful[0].composed.odd
         asked = match.finding is None or step is None or match.finding.kind in (*step.kinds, "normal")
         least = GAINSAID_AS_IT_STANDS if as_it_stands and asked else GAINSAID
-        gainsaid = agreed < least or _is_misread(match, heard, step, shares)
+        misread = not (in_full and match.finding is None) and _is_misread(match, heard, step, shares)
+        gainsaid = misread or agreed < least
         good = match.finding is not None and is_good(match.finding)
         rather_talk = log_odds(agreed) < decision.needed_odds(other_talk, _confidences(heard), good)
         doubtful = shares.get(TALK, 0.0) > PERHAPS_TALK and not as_it_stands
@@ -239,10 +240,10 @@ class Matcher:
             doubtful = doubtful or (undecided and not _is_read_off(taken.finding, heard, step))
             return _asked_back(taken) if doubtful and taken.finding is not None else taken
         wrong = gainsaid and match.finding is not None
-        no_command = gainsaid and match.finding is None
+        no_command = misread and match.finding is None
         if rather_talk or no_command or (wrong and shares.get(TALK, 0.0) > MOSTLY_TALK):
             return Match("ignore", score=match.score, margin=match.margin, understood=match.understood)
-        return _asked_back(match) if wrong and not as_it_stands else match
+        return _asked_back(match) if wrong and (misread or not as_it_stands) else match
 
     def _shares(self, heard: str | Hypothesis, step: Step | None) -> Shares:
         """Return what the words speak for at a step, over the engine's readings; nothing without examples."""
@@ -316,6 +317,8 @@ class Matcher:
         found: list[tuple[bool, int, str]] = []
         for length in range(1, min(len(words), LONGEST_COMMAND) + 1):
             for name, automaton in self._commands.items():
+                if length < LEAST_COMMAND and _is_no_command(name, shares):
+                    continue  # "i'm ready and it won't move off"
                 likely = shares.get(f"{COMMAND} {name}", 0.0)
                 enough = length >= LEAST_COMMAND or name in SHORT_COMMANDS or likely >= LEAST_LIKELY
                 if length >= 2 and enough and automaton.accepts(tuple(words[:length])):
@@ -466,7 +469,8 @@ LEAST_SHARE = 1e-3
 DOUBTFUL = 0.3
 """Cost of a reading whose value can hardly be so."""
 TORN = 2.0
-"""Cost of a number put together over other words: "doing seventy, the road says fifty"."""
+"""Cost of a number put together over other words ("doing seventy, the road says fifty"), or of one that is none
+("couldn't fault that one")."""
 UNEXPECTED_KIND = 0.25
 STANDING_KIND = 0.6
 UNEXPECTED_PLACE = 0.1
@@ -502,8 +506,9 @@ RATHER_COMMAND = 0.8
 ANSWERS = ("yes", "no")
 MOST_SURE = 0.99
 """Probability that what one reading means counts with at most."""
-POINTING_WORDS = ("that", "this", "which", "each", "every", "any", "another", "good", "bad")
-"""Words before a "one" that counts nothing."""
+POINTING_WORDS = frozenset(("that", "this", "which", "each", "every", "any", "another", "good", "bad"))
+UNIT_WORDS = ("second", "sec", "mile", "pound", "psi", "p", "bar", "thousand", "grand", "revs")
+"""Words before a "one" that counts nothing, and behind one that does."""
 NUMBER_WORDS = frozenset((*UNITS, *TEENS, *TENS))
 OPENING_WORDS = HESITATIONS | {
     "okay", "right", "sorry", "actually", "yeah", "yes", "no", "so", "and", "but", "wait", "hey",
@@ -610,6 +615,8 @@ def _is_misread(match: Match, heard: str | Hypothesis, step: Step | None, shares
         return match.command in COMMAND_RULES.values() and _is_no_command(match.command or "", shares)
     sure = shares[meaning] >= decision.OWN_WORDS_SURER
     if match.finding.kind in MEASURED_KINDS and match.finding.value is not None:
+        if any(further.kind in MEASURED_KINDS for further in match.more):
+            return False  # two readings and praise
         seen = sure and meaning not in ("normal", TALK)  # "up four hundred"; "two one good at ten" is a reading
         return measured(shares) < LEAST_MEASURED and (seen or not _is_read_off(match.finding, heard, step))
     denies = sure and meaning.startswith("no ")
@@ -773,9 +780,11 @@ def _torn(alignment: Alignment, words: Sequence[HeardWord]) -> list[Arc]:
 
 
 def _is_pronoun(words: Sequence[HeardWord], at: int) -> bool:
-    """Tell whether a "one" stands for a thing and begins no number."""
-    before, behind = (words[i].text if 0 <= i < len(words) else "" for i in (at - 1, at + 1))
-    return words[at].text == "one" and before in POINTING_WORDS and behind not in WORDS
+    """Tell whether a "one" stands for a thing and begins no number and no measure."""
+    before = [word.text for word in words[:at] if word.text not in NO_ZEROS][-1:]
+    behind = [word.text for word in words[at + 1 :] if word.text not in NO_ZEROS][:1]
+    measures = {*WORDS, *UNIT_WORDS} - {"a", "and"}
+    return words[at].text == "one" and {*before} <= POINTING_WORDS and bool(before) and not measures & {*behind}
 
 
 def _word_for_word(alignment: Alignment, words: Sequence[HeardWord]) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from fieldassist.deduce.step import Step
@@ -28,7 +28,7 @@ _KEY_OF_PLACE = {"pressure": "level", "stall_speed": "level", "leak": "place"}
 """What the grammars call a place or look of a kind, where it is not `where`."""
 _SENSE_KEYS = ("kind", "present", "hint", "bare", "contrast", "command", "correct", "level")
 _ANOTHER_DENIED = 0.35
-"""How far it is the same to say that one thing was not there and that another was not."""
+"""How far it is the same to say that one thing was not there and that another was not, or was as it should be."""
 _OF_A_SHIFT = ("shift_speed", "engine_speed")
 """What is read off while the gears change."""
 _FURTHER_DENIED = 0.15
@@ -38,7 +38,8 @@ _COUNTING = frozenset((*UNITS, *TEENS, *TENS, "hundred", "thousand", "half", "qu
 _LEAST_RPM = 500.0
 """A bare number from here on is hardly anything but an engine speed, wherever it is told."""
 _NUMBER = 0.5
-"""Probability that a number counts as meant where the words do not speak for its kind, unless they are talk."""
+"""Probability that a number counts as meant where the words do not speak for its kind, unless they are talk or
+speak for another measurement."""
 _SURE_READING = 0.9
 """Probability from which on a number is read off where the step asks for none: "line pressure at stall, 90"."""
 _MOST_SURE = 0.98
@@ -50,7 +51,10 @@ def agreement(composed: Composed, shares: Shares) -> float:
     """Return the probability, by the words alone, that an utterance means what it was composed to, 0..1."""
     if composed.command is not None:
         return shares.get(f"{COMMAND} {composed.command}", 0.0)
-    return _of_finding(composed.findings[0], shares) if composed.findings else 1.0 - shares.get(TALK, 0.0)
+    if not composed.findings:
+        return 1.0 - shares.get(TALK, 0.0)
+    first, *beside = composed.findings
+    return _of_finding(first, shares, beside=beside)
 
 
 def without_strays(composed: Composed, shares: Shares, words: Sequence[str]) -> Composed:
@@ -68,13 +72,16 @@ def without_strays(composed: Composed, shares: Shares, words: Sequence[str]) -> 
     return replace(composed, findings=kept, assumed=composed.assumed if kept[0] == composed.findings[0] else ())
 
 
-def _of_finding(finding: Finding, shares: Shares, another_denied: float = _ANOTHER_DENIED) -> float:
+def _of_finding(
+    finding: Finding, shares: Shares, another_denied: float = _ANOTHER_DENIED, beside: Sequence[Finding] = ()
+) -> float:
+    """beside: what else was made of the same utterance."""
     agreeing = (share * _agrees(meaning, finding, another_denied) for meaning, share in shares.items())
     share = min(1.0, sum(agreeing))
     numbered = finding.kind in MEASURED_KINDS and finding.value  # zero is said as "nothing" or "dead" as well
     if not numbered:
         return share
-    others = measured(shares) - sum(part for meaning, part in shares.items() if _parts(meaning)[1] == finding.kind)
+    others = measured(shares, {finding.kind, *(each.kind for each in beside)})
     return max(_NUMBER * (1.0 - shares.get(TALK, 0.0) - others), share)
 
 
@@ -82,7 +89,7 @@ def _agrees(meaning: str, finding: Finding, another_denied: float) -> float:
     """How far what words speak for is what a finding says, 0..1."""
     denied, kind, where = _parts(meaning)
     good = denied or kind == "normal" or meaning in _GOOD
-    another = kind not in (finding.kind, "normal", *_ALSO.get(finding.kind, ()))
+    another = kind != "normal" and kind not in (finding.kind, *_ALSO.get(finding.kind, ()))
     if (denied or meaning in _GOOD) and not finding.present and another:
         return another_denied
     if is_good(finding):
@@ -96,9 +103,10 @@ def _agrees(meaning: str, finding: Finding, another_denied: float) -> float:
     return where is None or finding.where is None or where in finding.where.split()
 
 
-def measured(shares: Shares) -> float:
-    """Return the probability of a measurement of any kind, 0..1."""
-    return sum(share for meaning, share in shares.items() if _parts(meaning)[1] in MEASURED_KINDS)
+def measured(shares: Shares, but: Collection[str] = ()) -> float:
+    """Return the probability of a measurement of any kind `but` some, 0..1."""
+    kinds = {kind for kind in MEASURED_KINDS if kind not in but}
+    return sum(share for meaning, share in shares.items() if _parts(meaning)[1] in kinds)
 
 
 def is_good(finding: Finding) -> bool:
@@ -129,8 +137,9 @@ def meant(
     shares: Shares, arcs: Sequence[Arc], step: Step | None, words: Sequence[str] = ()
 ) -> tuple[Composed, float] | None:
     """Return what the words most likely mean and how probable that is; shift and gear are taken from the arcs that
-    the grammar found in them, and a number where the words as they stand do not tell it. None for talk, and for a
-    measurement without number or level."""
+    the grammar found in them, and a number where the words as they stand do not tell it; none where all is well
+    and the step asks for no such. None for talk, for a measurement without number or level, and for one out of
+    place that the words do not speak for very clearly."""
     meaning = likeliest(shares)
     if meaning == TALK:
         return None
@@ -142,10 +151,10 @@ def meant(
         tags.append(Tag("present", "false"))
     if where is not None:
         tags.append(Tag(_KEY_OF_PLACE.get(kind, "where"), where))
-    told_by_step = kind == "linkage" and step is not None and kind in step.kinds  # which one it is
-    if kind == "normal":
+    if kind == "normal" and not _tells_asked(words, step):
         arcs = [arc for arc in arcs if "value" not in arc.slots]  # "all three lovely"
-    rest = [_beside(arc, "" if told_by_step else kind) for arc in arcs]
+    at_linkage = kind == "linkage" and step is not None and kind in step.kinds
+    rest = [_beside(arc, "" if at_linkage else kind) for arc in arcs]  # which linkage, the step knows best
     composed = compose([Arc(0, 0, None, 0.0, tuple(tags)), *rest], step)
     composed = _read_off(composed, [arc for arc in rest if "value" not in arc.slots], tags, step, words)
     if not composed.findings or is_unread(composed.findings[0]):
@@ -157,6 +166,16 @@ def meant(
             bare = replace(composed.findings[0], value=None, unit=None)
             composed = replace(composed, findings=(bare,), doubt=None)
     return composed, agreement(composed, shares)
+
+
+def _tells_asked(words: Sequence[str], step: Step | None) -> bool:
+    """Tell whether the words tell a number that the step asks for: "at thirty eight, felt good"."""
+    if step is None:
+        return False
+    kind = next((kind for kind in step.kinds if kind in MEASURED_KINDS), "shift_speed" if step.shift else None)
+    if kind is None:
+        return False
+    return with_number(Finding(kind, shift=step.shift if kind in _OF_A_SHIFT else None), words, step) is not None
 
 
 def _read_off(
@@ -173,7 +192,10 @@ def _read_off(
     if kind not in _OF_A_SHIFT:
         finding = replace(finding, shift=None)
     read = with_number(finding, words, step)
-    return composed if read is None else replace(bare, findings=(read,), doubt=None)
+    in_unit = bool(composed.findings) and any(tag.key == "unit" for arc in rest for tag in arc.tags)
+    if read is None or (in_unit and composed.findings[0].unit != read.unit):  # a unit elsewhere than behind it
+        return composed
+    return replace(bare, findings=(read,), doubt=None)
 
 
 def _beside(arc: Arc, kind: str) -> Arc:

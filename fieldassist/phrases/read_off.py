@@ -8,18 +8,18 @@ one only.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from fieldassist.deduce.step import Step
 from fieldassist.finding import MEASURED_KINDS, Finding
 from fieldassist.phrases.automaton import Arc
 from fieldassist.phrases.compose import SISTER, UNIT_OF, Composed, in_units_kept
 from fieldassist.phrases.not_meant import COUNTS
-from fieldassist.phrases.numbers import UNITS, WORDS, begun_again, read_number, stretches
+from fieldassist.phrases.numbers import UNITS, begun_again, read_number, stretches
 from fieldassist.phrases.plausibility import implausible, is_close
 
 _UNITS: tuple[tuple[tuple[str, ...], str], ...] = (
-    (("k", "p", "a"), "kPa"), (("kpa",), "kPa"), (("kilopascals",), "kPa"), (("bar",), "bar"),
+    (("k", "p", "a"), "kPa"), (("kpa",), "kPa"), (("kilopascals",), "kPa"), (("bar",), "bar"), (("bars",), "bar"),
     (("kilometers",), "km/h"), (("kilometres",), "km/h"), (("k",), "km/h"), (("klicks",), "km/h"),
     (("miles",), "mph"), (("mile",), "mph"), (("m", "p", "h"), "mph"), (("mph",), "mph"),
     (("rpm",), "rpm"), (("r", "p", "m"), "rpm"), (("revs",), "rpm"), (("turns",), "rpm"),
@@ -35,39 +35,42 @@ _EDGES = frozenset(("a", "and", "oh", "point", "quarter", "quarters", "half"))
 """Words of numbers with which none begins or ends by itself."""
 _MOST_THOUSANDS, _LEAST_TENS, _MOST_TENS = 8, 11, 70
 """Short numbers that can stand for thousands ("two point one") or hundreds ("twenty two") of revolutions."""
+_OF_THE_ENGINE = frozenset((
+    "tach", "tacho", "tachometer", "needle", "dial", "clock", "counter", "rev", "revs", "engine", "motor",
+    "spinning", "turning", "revving",
+))  # fmt: skip
+"""Words of which one is said where a short number is an engine speed."""
+_COUNTED = frozenset((
+    "for", "took", "by", "minute", "minutes", "second", "seconds", "time", "times", "years", "up", "over", "under",
+    "more", "less", "higher", "lower", "percent", "feet", "yards",
+))  # fmt: skip
+"""Words beside a number that is none of these."""
+_NOUGHTS = frozenset(("zero", "nought", "nothing", "no", "nil", "none", "zip", "zilch", "dead"))
+"""Words of which one is said where a pressure of none is."""
+_MOST_BAR = 30.0
+"""Pressure in bar that no gauge of these reaches; nobody reads off so few kilopascals."""
 _THOUSANDS = 1000
 """Revolutions for each of "two six": nobody says less than a thousand."""
 
 
+@dataclass(frozen=True)
+class _Number:
+    """A number that is told."""
+
+    words: tuple[str, ...]
+    unit: str | None
+    """Said behind it."""
+    beside: frozenset[str]
+    """The words before and behind it."""
+
+
 def with_number(finding: Finding, words: Sequence[str], step: Step | None) -> Finding | None:
     """Return a measurement with the number that the words tell, None where they tell none that it can have, or
-    more than one. words: without hesitations, and without what is not meant."""
-    told = _told(words)
-    fitting = _fitting(finding, told, step, _ways_to_read)
-    alone = finding.kind == "engine_speed" and all(word in WORDS for word in words)  # it may be a road speed
-    if not fitting and UNIT_OF[finding.kind] == "rpm" and not alone:
-        fitting = _fitting(finding, told, step, _in_thousands)
-    return fitting[0] if len(fitting) == 1 else None
+    more than one. words: without hesitations, and without what is not meant.
 
-
-def _fitting(
-    finding: Finding, told: Sequence[tuple[str, str | None]], step: Step | None,
-    ways: Callable[[str, bool], list[float]],
-) -> list[Finding]:  # fmt: skip
-    """The measurement with each of the numbers that it can have."""
-    usual = UNIT_OF[finding.kind]
-    fitting = []
-    for said, unit in told:
-        for way in ways(said, usual == "rpm"):
-            number, kept = in_units_kept(way, unit)
-            if kept not in (None, usual, *SISTER.get(usual, ())):
-                break
-            read = replace(finding, value=number, unit=kept or usual)
-            too_close = kept is None and is_close(read) and finding.kind == "engine_speed"  # it may be a year
-            if implausible(read, step) is None and not too_close:
-                fitting.append(read)
-                break
-    return list(dict.fromkeys(fitting))
+    Of engine speeds short numbers count too, where no other does: "topped out at nineteen" is 1,900 rpm.
+    """
+    return _read(finding, words, step)[0]
 
 
 def as_told(composed: Composed, arcs: Sequence[Arc], words: Sequence[str], step: Step | None) -> Composed:
@@ -78,38 +81,96 @@ def as_told(composed: Composed, arcs: Sequence[Arc], words: Sequence[str], step:
     finding = composed.findings[0]
     if finding.value is None or finding.value % 1:
         return composed
-    read = with_number(finding, words, step)
+    read, told = _read(finding, words, step)
     if read is None or read.value is None or read.value % 1 or read.value == finding.value:
         return composed
-    taken = sum("value" in arc.slots for arc in arcs)
-    told = max(len(said.split()) for said, _ in _told(words))
-    return replace(composed, findings=(read,), doubt=None) if told > taken or finding.value == 0 else composed
+    more = told > _taken(arcs, finding) if finding.value else not _NOUGHTS & {*words}
+    return replace(composed, findings=(read,), doubt=None) if more else composed
 
 
-def _ways_to_read(words: str, in_thousands: bool) -> list[float]:
+def in_unit_of(finding: Finding, before: Finding, words: Sequence[str]) -> Finding:
+    """Return a measurement that takes the place of one before, in the unit of that where none was said: "no, six"
+    after five bar. words: that it was said in."""
+    unit, value = before.unit, finding.value
+    told = any(number.unit is not None for number in _told(words))
+    if told or finding.kind != before.kind or value is None or unit not in SISTER.get(finding.unit or "", ()):
+        return finding
+    if unit == "kPa" and value < _MOST_BAR:
+        value, unit = in_units_kept(value, "bar")
+    return replace(finding, value=value, unit=unit)
+
+
+def _read(finding: Finding, words: Sequence[str], step: Step | None) -> tuple[Finding | None, int]:
+    """The measurement with the one number that it can have, and how many words that has."""
+    told = _told(words)
+    fitting = _fitting(finding, told, step, _ways_to_read)
+    if not fitting and _can_be_short(finding, words):
+        fitting = _fitting(finding, told, step, _in_thousands)
+    return next(iter(fitting.items())) if len(fitting) == 1 else (None, 0)
+
+
+def _fitting(
+    finding: Finding, told: Sequence[_Number], step: Step | None, ways: Callable[[_Number, bool], list[float]]
+) -> dict[Finding, int]:
+    """The measurement with each of the numbers that it can have, and how many words each has."""
+    usual = UNIT_OF[finding.kind]
+    fitting: dict[Finding, int] = {}
+    for number in told:
+        for way in ways(number, usual == "rpm"):
+            value, unit = in_units_kept(way, number.unit)
+            if unit not in (None, usual, *SISTER.get(usual, ())):
+                break
+            read = replace(finding, value=value, unit=unit or usual)
+            too_close = unit is None and is_close(read) and finding.kind == "engine_speed"  # it may be a year
+            if implausible(read, step) is None and not too_close:
+                fitting[read] = max(fitting.get(read, 0), len(number.words))
+                break
+    return fitting
+
+
+def _taken(arcs: Sequence[Arc], finding: Finding) -> int:
+    """How many words the grammar took for a measurement's number; of the longest, where it is none of them."""
+    runs: list[list[str]] = []
+    for arc in arcs:
+        if any(tag.key == "value" for tag in arc.tags):
+            runs.append([])
+        if "value" in arc.slots and arc.word is not None and runs:
+            runs[-1].append(arc.word)
+    own = [run for run in runs if read_number(run) == finding.value]
+    return max((len(run) for run in own or runs), default=0)
+
+
+def _ways_to_read(number: _Number, of_rpm: bool) -> list[float]:
     """Return what the words of a number can be, the likelier first."""
-    digits = words.split()
+    digits = number.words
     bare = len(digits) == 2 and all(word in UNITS for word in digits)
-    if bare and in_thousands:
+    if bare and of_rpm:
         return [_THOUSANDS * UNITS[digits[0]] + _THOUSANDS / 10 * UNITS[digits[1]]]
+    words = " ".join(digits)
     heard_in = " ".join(word for word in digits if word != "oh")  # "seventy oh five"
     found = [read_number(words), read_number(begun_again(words) or ""), read_number(heard_in)]
-    return [] if bare else [number for number in found if number is not None]
+    return [] if bare else [value for value in found if value is not None]
 
 
-def _in_thousands(words: str, _: bool) -> list[float]:
+def _can_be_short(finding: Finding, words: Sequence[str]) -> bool:
+    """Tell whether a short number is an engine speed: at a stall the car stands, elsewhere the instrument is
+    named, as it may be a road speed."""
+    return finding.kind == "stall_speed" or (finding.kind == "engine_speed" and bool(_OF_THE_ENGINE & {*words}))
+
+
+def _in_thousands(number: _Number, _: bool) -> list[float]:
     """Return the revolutions that a short number stands for: "two point one", "twenty two"."""
-    number = read_number(words)
-    if number is None:
+    value = read_number(number.words)
+    if value is None or number.unit is not None or number.beside & _COUNTED:
         return []
-    if number % 1:
-        return [round(number * _THOUSANDS, 3)] if number < _MOST_THOUSANDS else []
-    return [number * _THOUSANDS / 10] if _LEAST_TENS <= number < _MOST_TENS and len(words.split()) <= 2 else []
+    if value % 1:
+        return [round(value * _THOUSANDS, 3)] if value < _MOST_THOUSANDS else []
+    return [value * _THOUSANDS / 10] if _LEAST_TENS <= value < _MOST_TENS and len(number.words) <= 2 else []
 
 
-def _told(words: Sequence[str]) -> list[tuple[str, str | None]]:
-    """The numbers that are read off, in words, with the unit behind them; without what is taken back."""
-    out: list[tuple[str, str | None]] = []
+def _told(words: Sequence[str]) -> list[_Number]:
+    """The numbers that are read off; without what is taken back."""
+    out: list[_Number] = []
     end = 0
     for begin, stop in _runs(words):
         if out and _TAKES_BACK & {*words[end:begin]}:
@@ -118,7 +179,8 @@ def _told(words: Sequence[str]) -> list[tuple[str, str | None]]:
         unit = _unit_behind(words[stop:])
         run = words[begin:stop]
         if COUNTS & {*run} or unit is not None or len(run) > 1 or words[max(0, begin - 1)] in _BEFORE_DIGIT:
-            out.append((" ".join(run), unit))
+            beside = frozenset((*words[max(0, begin - 1) : begin], *words[stop : stop + 1]))
+            out.append(_Number(tuple(run), unit, beside))
     return out
 
 
@@ -136,4 +198,11 @@ def _runs(words: Sequence[str]) -> list[tuple[int, int]]:
 
 
 def _unit_behind(words: Sequence[str]) -> str | None:
-    return next((unit for spelt, unit in _UNITS if tuple(words[: len(spelt)]) == spelt), None)
+    """The unit that follows a number; one of pressure also in "six point two on the bar scale"."""
+    further = [word for word in words[:4] if word not in ("in", "on", "the")]
+    of_pressure = [(spelt, unit) for spelt, unit in _UNITS if unit in ("psi", "kPa", "bar")]
+    for told, units in ((words, _UNITS), (further, of_pressure)):
+        for spelt, unit in units:
+            if tuple(told[: len(spelt)]) == spelt:
+                return unit
+    return None
