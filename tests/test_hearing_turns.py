@@ -6,6 +6,9 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -13,7 +16,9 @@ import pytest
 from fieldassist.deduce import load_unit, steps_for
 from fieldassist.drive.checklist import load_checklist
 from fieldassist.drive.dialogue import start
-from fieldassist.drive.hearing import Hearing
+from fieldassist.drive.hearing import Hearing, match_at
+from fieldassist.finding import Finding
+from fieldassist.phrases import Matcher, load_phrases
 from fieldassist.record.projection import project
 from fieldassist.sound.endpoint import Utterance
 from fieldassist.words.contained import ContainedEngine
@@ -73,3 +78,27 @@ def test_a_step_that_changes_within_an_utterance_is_expected_after_it(hearing: H
     assert not engine.disturbed
     turn = ["start", "feed", "feed", "feed", "feed", "pause", "finish", "expect_by"]
     assert engine.asked == ["watch_for", "expect_by", *turn, *turn, *turn, "start"]
+
+
+@pytest.mark.parametrize(
+    ("before", "text", "expected"),
+    [
+        (Finding("shift_speed", shift="1-2", range="D", throttle="light", value=23.0, unit="km/h"),
+         "no, twenty five",
+         Finding("shift_speed", shift="1-2", range="D", throttle="light", value=25.0, unit="km/h")),
+        (Finding("shift_speed", shift="1-2", range="D", throttle="light", value=14.0, unit="mph"),
+         "sorry, two three at twenty five",
+         Finding("shift_speed", shift="2-3", range="D", throttle="light", value=25.0, unit="mph")),
+    ],
+)  # fmt: skip
+def test_a_correction_keeps_the_place_and_unit_of_what_it_corrects(
+    before: Finding, text: str, expected: Finding
+) -> None:
+    """By then the dialogue has gone on to the next step. The state is a stand-in of what the match looks at."""
+    step = next(s for s in steps_for(load_unit("three_speed_simpson")) if s.id == "upshift_2_3_medium")
+    entry = SimpleNamespace(state="open", finding=before, history=(SimpleNamespace(by="driver"),))
+    view = SimpleNamespace(entries=(entry,))
+    state: Any = SimpleNamespace(current=SimpleNamespace(step=step), question=None, view=view)
+    match = match_at(text, Matcher(load_phrases()), state)
+    assert match.command == "no" and match.finding is not None
+    assert replace(match.finding, confidence=1.0) == expected

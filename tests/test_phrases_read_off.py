@@ -11,8 +11,8 @@ from num2words import num2words
 from fieldassist.deduce import load_unit, steps_for
 from fieldassist.finding import Finding
 from fieldassist.phrases.automaton import Arc, Tag
-from fieldassist.phrases.compose import Composed
-from fieldassist.phrases.read_off import as_told, in_unit_of, with_number
+from fieldassist.phrases.compose import Composed, corrected
+from fieldassist.phrases.read_off import as_told, tells_unit, with_number
 
 STEPS = {step.id: step for step in steps_for(load_unit("three_speed_simpson"))}
 
@@ -56,6 +56,8 @@ def test_road_speeds_as_num2words_says_them(value: int) -> None:
         ("stall_speed", "second go on three wheels", None),
         # short: hundreds or thousands of revolutions
         ("stall_speed", "twenty three on a cold day", (2300.0, "rpm")),
+        ("stall_speed", "just over two point one", (2100.0, "rpm")),
+        ("stall_speed", "twenty two for five seconds", (2200.0, "rpm")),
         ("engine_speed", "two point seven on the dial", (2700.0, "rpm")),
         ("engine_speed", "twenty four hundred at fifty", (2400.0, "rpm")),
         ("pressure", "five point two bar", (520.0, "kPa")),
@@ -92,6 +94,8 @@ def test_a_gear_is_no_reading() -> None:
         # none is said, and the number is a road speed
         ("pressure", 0.0, ("zero",), "zero at thirty", 0.0),
         ("pressure", 0.0, ("nought",), "no pressure till twenty five", 0.0),
+        ("pressure", 0.0, ("nought",), "needle didn't move at thirty", 0.0),
+        ("pressure", 0.0, ("nought",), "nothing much fourteen pounds", 14.0),
         # as many words as the grammar took, or a fraction that it read
         ("pressure", 80.0, ("eighty",), "eighty with a swing up to ninety five", 80.0),
         ("engagement_time", 1.5, ("a", "second", "and", "a", "half"), "one second no a second and a half", 1.5),
@@ -112,13 +116,15 @@ def test_words_as_they_stand_overrule_a_number_that_the_grammar_took_less_of_the
     [
         (500.0, 6.0, "no six", (600.0, "kPa")),  # in bar
         (500.0, 520.0, "no five twenty", (520.0, "kPa")),
+        (200.0, 25.0, "no twenty five", (25.0, "kPa")),  # no bar: 2,500 kPa
         (500.0, 60.0, "no sixty pounds", (60.0, "psi")),
     ],
 )
-def test_a_corrected_number_keeps_the_unit_of_the_one_before(
+def test_a_corrected_number_keeps_what_was_not_said_anew(
     before: float, now: float, text: str, expected: tuple[float, str]
 ) -> None:
-    last, heard = Finding("pressure", value=before, unit="kPa"), Finding("pressure", value=now, unit="psi")
-    read = in_unit_of(heard, last, text.split())
-    assert (read.value, read.unit) == expected
-    assert in_unit_of(heard, Finding("shift_speed", value=30.0, unit="km/h"), text.split()) == heard
+    last = Finding("pressure", value=before, unit="kPa", where="line")
+    heard = Finding("pressure", value=now, unit="psi", where="servo")
+    read = corrected(heard, last, ("where",), tells_unit(text.split()))
+    assert (read.value, read.unit, read.where) == (*expected, "line")
+    assert corrected(heard, Finding("shift_speed", value=30.0, unit="km/h"), (), False) == heard

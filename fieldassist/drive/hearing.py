@@ -14,9 +14,11 @@ from fieldassist.drive.listening import expect_car
 from fieldassist.drive.over_prompt import OverPrompt, Spotted, commands, watched
 from fieldassist.finding import Finding
 from fieldassist.phrases import Match, Matcher, load_phrases
-from fieldassist.phrases.matcher import normalise
+from fieldassist.phrases.compose import corrected
 from fieldassist.phrases.phrase_set import MOST_GEARS
-from fieldassist.phrases.read_off import in_unit_of
+from fieldassist.phrases.plausibility import implausible
+from fieldassist.phrases.read_off import tells_unit
+from fieldassist.phrases.readback import say_finding
 from fieldassist.sound.endpoint import Utterance
 from fieldassist.words.contained import ContainedEngine
 from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples
@@ -213,10 +215,13 @@ def match_at(hypothesis: Hypothesis | str, matcher: Matcher, state: State) -> Ma
     last = last_finding(state) if match.command == "no" else None
     if last is not None and match.finding is None and match.changes:
         return matcher.match(hypothesis, step, previous=last)
-    if last is not None and match.finding is not None:
-        text = hypothesis if isinstance(hypothesis, str) else hypothesis.text
-        return replace(match, finding=in_unit_of(match.finding, last, normalise(text).split()))
-    return match
+    if last is None or match.finding is None or match.more:
+        return match
+    changed = corrected(match.finding, last, match.assumed, tells_unit(match.understood.split()))
+    if changed == match.finding or implausible(changed, step) is not None:
+        return match
+    say = say_finding(changed)
+    return replace(match, finding=changed, say=f"{say}, right?" if match.decision == "ask" else say, assumed=())
 
 
 def last_finding(state: State) -> Finding | None:

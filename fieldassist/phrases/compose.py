@@ -522,11 +522,38 @@ def _loose(part: _Part) -> dict[str, object]:
     return out
 
 
+_MOST_BAR, _NEAR_BAR = 30.0, 4.0
+"""Number that can be one of bar, and the factor by which it may differ from the pressure that it corrects."""
+
+
 def change(finding: Finding, changes: Mapping[str, object]) -> Finding | None:
-    """Return a finding with the changed slots put in, None when they do not fit together."""
+    """Return a finding with the changed slots put in, None when they do not fit together. A number without a unit
+    is in that of the one before, and in bar where that was kPa and only bar comes near it."""
     if not changes:
         return None
+    value = changes.get("value")
+    if isinstance(value, float) and "unit" not in changes and finding.unit == "kPa" and finding.value:
+        in_kpa = in_units_kept(value, "bar")[0]
+        if value < _MOST_BAR and 1 / _NEAR_BAR < in_kpa / finding.value < _NEAR_BAR:
+            changes = {**changes, "value": in_kpa}
     try:
         return replace(finding, **changes)  # type: ignore[arg-type]
     except UserError:
         return None
+
+
+def corrected(finding: Finding, before: Finding, assumed: Sequence[str], unit_told: bool) -> Finding:
+    """Return what a finding becomes that is said in the place of one before: what was not said stays as it was.
+
+    assumed: keys that the step gave, which may be the next one by then; unit_told: whether the number's unit was
+    said.
+    """
+    if finding.kind != before.kind or not finding.present:
+        return finding
+    keys = ("shift", "gear", "range", "throttle", "temperature", "load", "severity", "where", "value")
+    all_said = {key: getattr(finding, key) for key in keys if key not in assumed}
+    said = {key: value for key, value in all_said.items() if value is not None}
+    if unit_told:
+        said["unit"] = finding.unit
+    changed = change(before, said)
+    return finding if changed is None else replace(changed, confidence=finding.confidence)

@@ -19,7 +19,7 @@ from fieldassist.phrases.automaton import Arc, Automaton, Tag
 from fieldassist.phrases.compose import LINKAGES, UNDECIDED, Composed, change, compose
 from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.not_meant import not_meant
-from fieldassist.phrases.numbers import TEENS, TENS, UNITS, WORDS, ZEROS, spell_out
+from fieldassist.phrases.numbers import TEENS, TENS, UNITS, ZEROS, read_number, spell_out
 from fieldassist.phrases.own_words import (
     Shares,
     agreement,
@@ -317,8 +317,8 @@ class Matcher:
         found: list[tuple[bool, int, str]] = []
         for length in range(1, min(len(words), LONGEST_COMMAND) + 1):
             for name, automaton in self._commands.items():
-                if length < LEAST_COMMAND and _is_no_command(name, shares):
-                    continue  # "i'm ready and it won't move off"
+                if _is_no_command(name, shares) and (length < LEAST_COMMAND or _says_more(shares)):
+                    continue  # "that's not right, it revs well past"; a long reason may be any talk
                 likely = shares.get(f"{COMMAND} {name}", 0.0)
                 enough = length >= LEAST_COMMAND or name in SHORT_COMMANDS or likely >= LEAST_LIKELY
                 if length >= 2 and enough and automaton.accepts(tuple(words[:length])):
@@ -507,8 +507,8 @@ ANSWERS = ("yes", "no")
 MOST_SURE = 0.99
 """Probability that what one reading means counts with at most."""
 POINTING_WORDS = frozenset(("that", "this", "which", "each", "every", "any", "another", "good", "bad"))
-UNIT_WORDS = ("second", "sec", "mile", "pound", "psi", "p", "bar", "thousand", "grand", "revs")
-"""Words before a "one" that counts nothing, and behind one that does."""
+UNIT_WORDS = (["second"], ["sec"], ["mile"], ["pound"], ["psi"], ["p"], ["bar"])
+"""Words before a "one" that counts nothing, and what follows one that does."""
 NUMBER_WORDS = frozenset((*UNITS, *TEENS, *TENS))
 OPENING_WORDS = HESITATIONS | {
     "okay", "right", "sorry", "actually", "yeah", "yes", "no", "so", "and", "but", "wait", "hey",
@@ -781,10 +781,12 @@ def _torn(alignment: Alignment, words: Sequence[HeardWord]) -> list[Arc]:
 
 def _is_pronoun(words: Sequence[HeardWord], at: int) -> bool:
     """Tell whether a "one" stands for a thing and begins no number and no measure."""
-    before = [word.text for word in words[:at] if word.text not in NO_ZEROS][-1:]
-    behind = [word.text for word in words[at + 1 :] if word.text not in NO_ZEROS][:1]
-    measures = {*WORDS, *UNIT_WORDS} - {"a", "and"}
-    return words[at].text == "one" and {*before} <= POINTING_WORDS and bool(before) and not measures & {*behind}
+    before = [word.text for word in words[:at] if word.text not in NO_ZEROS]
+    if words[at].text != "one" or not before or before[-1] not in POINTING_WORDS:
+        return False
+    said = [word.text for word in words[at:] if word.text not in NO_ZEROS]
+    longer = any(read_number(said[:length]) is not None for length in range(2, len(said) + 1))
+    return not longer and said[1:2] not in UNIT_WORDS
 
 
 def _word_for_word(alignment: Alignment, words: Sequence[HeardWord]) -> bool:

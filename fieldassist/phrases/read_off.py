@@ -40,15 +40,17 @@ _OF_THE_ENGINE = frozenset((
     "spinning", "turning", "revving",
 ))  # fmt: skip
 """Words of which one is said where a short number is an engine speed."""
-_COUNTED = frozenset((
-    "for", "took", "by", "minute", "minutes", "second", "seconds", "time", "times", "years", "up", "over", "under",
-    "more", "less", "higher", "lower", "percent", "feet", "yards",
+_COUNT_BEFORE = frozenset(("for", "took", "by", "up"))
+_COUNT_BEHIND = frozenset((
+    "minute", "minutes", "second", "seconds", "time", "times", "years", "up", "over", "under", "more", "less",
+    "higher", "lower", "percent", "feet", "yards",
 ))  # fmt: skip
-"""Words beside a number that is none of these."""
-_NOUGHTS = frozenset(("zero", "nought", "nothing", "no", "nil", "none", "zip", "zilch", "dead"))
+"""Words before and behind a number that is none of these."""
+_NOUGHTS = frozenset((
+    "zero", "nought", "nothing", "no", "nil", "none", "zip", "zilch", "dead", "move", "moved", "budge", "budged",
+    "pound",
+))  # fmt: skip
 """Words of which one is said where a pressure of none is."""
-_MOST_BAR = 30.0
-"""Pressure in bar that no gauge of these reaches; nobody reads off so few kilopascals."""
 _THOUSANDS = 1000
 """Revolutions for each of "two six": nobody says less than a thousand."""
 
@@ -60,17 +62,20 @@ class _Number:
     words: tuple[str, ...]
     unit: str | None
     """Said behind it."""
-    beside: frozenset[str]
-    """The words before and behind it."""
+    before: str
+    behind: str
+    """The words beside it, empty at the ends."""
 
 
 def with_number(finding: Finding, words: Sequence[str], step: Step | None) -> Finding | None:
     """Return a measurement with the number that the words tell, None where they tell none that it can have, or
     more than one. words: without hesitations, and without what is not meant.
 
-    Of engine speeds short numbers count too, where no other does: "topped out at nineteen" is 1,900 rpm.
+    Of stall speeds, and of engine speeds where the instrument is named, short numbers count too where no other
+    does: "topped out at nineteen" is 1,900 rpm.
     """
-    return _read(finding, words, step)[0]
+    found = _read(finding, words, step)
+    return None if found is None else found[0]
 
 
 def as_told(composed: Composed, arcs: Sequence[Arc], words: Sequence[str], step: Step | None) -> Composed:
@@ -81,40 +86,37 @@ def as_told(composed: Composed, arcs: Sequence[Arc], words: Sequence[str], step:
     finding = composed.findings[0]
     if finding.value is None or finding.value % 1:
         return composed
-    read, told = _read(finding, words, step)
-    if read is None or read.value is None or read.value % 1 or read.value == finding.value:
+    found = _read(finding, words, step)
+    if found is None or found[0].value in (None, finding.value) or (found[0].value or 0.0) % 1:
         return composed
-    more = told > _taken(arcs, finding) if finding.value else not _NOUGHTS & {*words}
+    read, number = found
+    if finding.value:
+        more = len(number.words) > _taken(arcs, finding)
+    else:
+        more = number.unit is not None or not _NOUGHTS & {*words}
     return replace(composed, findings=(read,), doubt=None) if more else composed
 
 
-def in_unit_of(finding: Finding, before: Finding, words: Sequence[str]) -> Finding:
-    """Return a measurement that takes the place of one before, in the unit of that where none was said: "no, six"
-    after five bar. words: that it was said in."""
-    unit, value = before.unit, finding.value
-    told = any(number.unit is not None for number in _told(words))
-    if told or finding.kind != before.kind or value is None or unit not in SISTER.get(finding.unit or "", ()):
-        return finding
-    if unit == "kPa" and value < _MOST_BAR:
-        value, unit = in_units_kept(value, "bar")
-    return replace(finding, value=value, unit=unit)
+def tells_unit(words: Sequence[str]) -> bool:
+    """Tell whether a number is told with its unit. words: as above."""
+    return any(number.unit is not None for number in _told(words))
 
 
-def _read(finding: Finding, words: Sequence[str], step: Step | None) -> tuple[Finding | None, int]:
-    """The measurement with the one number that it can have, and how many words that has."""
+def _read(finding: Finding, words: Sequence[str], step: Step | None) -> tuple[Finding, _Number] | None:
+    """The measurement with the one number that it can have, and that number as it is told."""
     told = _told(words)
     fitting = _fitting(finding, told, step, _ways_to_read)
     if not fitting and _can_be_short(finding, words):
         fitting = _fitting(finding, told, step, _in_thousands)
-    return next(iter(fitting.items())) if len(fitting) == 1 else (None, 0)
+    return next(iter(fitting.items())) if len(fitting) == 1 else None
 
 
 def _fitting(
     finding: Finding, told: Sequence[_Number], step: Step | None, ways: Callable[[_Number, bool], list[float]]
-) -> dict[Finding, int]:
-    """The measurement with each of the numbers that it can have, and how many words each has."""
+) -> dict[Finding, _Number]:
+    """The measurement with each of the numbers that it can have, and the number as it is told first."""
     usual = UNIT_OF[finding.kind]
-    fitting: dict[Finding, int] = {}
+    fitting: dict[Finding, _Number] = {}
     for number in told:
         for way in ways(number, usual == "rpm"):
             value, unit = in_units_kept(way, number.unit)
@@ -123,7 +125,7 @@ def _fitting(
             read = replace(finding, value=value, unit=unit or usual)
             too_close = unit is None and is_close(read) and finding.kind == "engine_speed"  # it may be a year
             if implausible(read, step) is None and not too_close:
-                fitting[read] = max(fitting.get(read, 0), len(number.words))
+                fitting.setdefault(read, number)
                 break
     return fitting
 
@@ -161,7 +163,8 @@ def _can_be_short(finding: Finding, words: Sequence[str]) -> bool:
 def _in_thousands(number: _Number, _: bool) -> list[float]:
     """Return the revolutions that a short number stands for: "two point one", "twenty two"."""
     value = read_number(number.words)
-    if value is None or number.unit is not None or number.beside & _COUNTED:
+    counted = number.before in _COUNT_BEFORE or number.behind in _COUNT_BEHIND
+    if value is None or counted or number.unit is not None:
         return []
     if value % 1:
         return [round(value * _THOUSANDS, 3)] if value < _MOST_THOUSANDS else []
@@ -179,8 +182,8 @@ def _told(words: Sequence[str]) -> list[_Number]:
         unit = _unit_behind(words[stop:])
         run = words[begin:stop]
         if COUNTS & {*run} or unit is not None or len(run) > 1 or words[max(0, begin - 1)] in _BEFORE_DIGIT:
-            beside = frozenset((*words[max(0, begin - 1) : begin], *words[stop : stop + 1]))
-            out.append(_Number(tuple(run), unit, beside))
+            before, behind = "".join(words[max(0, begin - 1) : begin]), "".join(words[stop : stop + 1])
+            out.append(_Number(tuple(run), unit, before, behind))
     return out
 
 
