@@ -15,7 +15,12 @@ KINDS: tuple[str, ...] = (
     "poor_top_speed", "leak", "fluid_level", "fluid_condition", "linkage", "shift_speed",
     "engine_speed", "stall_speed", "pressure", "engagement_time",
 )  # fmt: skip
-MEASURED_KINDS: tuple[str, ...] = ("shift_speed", "engine_speed", "stall_speed", "pressure", "engagement_time")
+UNITS_OF: dict[str, tuple[str, ...]] = {
+    "shift_speed": ("mph", "km/h"), "engine_speed": ("rpm",), "stall_speed": ("rpm",), "pressure": ("psi", "kPa"),
+    "engagement_time": ("s",),
+}  # fmt: skip
+"""Units of the kinds that are read off; the first is that of a bare number."""
+MEASURED_KINDS: tuple[str, ...] = tuple(UNITS_OF)
 RANGES: tuple[str, ...] = ("P", "R", "N", "D", "3", "2", "1")
 GEARS: tuple[str, ...] = ("1", "2", "3", "4", "5", "6", "7", "8", "R", "N")
 THROTTLES: tuple[str, ...] = ("closed", "light", "medium", "full")

@@ -15,6 +15,7 @@ from fieldassist.drive.over_prompt import OverPrompt, Spotted, commands, watched
 from fieldassist.finding import Finding
 from fieldassist.phrases import Match, Matcher, load_phrases
 from fieldassist.phrases.compose import corrected
+from fieldassist.phrases.matcher import asked_back
 from fieldassist.phrases.phrase_set import MOST_GEARS
 from fieldassist.phrases.plausibility import implausible
 from fieldassist.phrases.read_off import tells_unit
@@ -220,8 +221,8 @@ def match_at(hypothesis: Hypothesis | str, matcher: Matcher, state: State) -> Ma
     changed = corrected(match.finding, last, match.assumed, tells_unit(match.understood.split()))
     if changed == match.finding or implausible(changed, step) is not None:
         return match
-    say = say_finding(changed)
-    return replace(match, finding=changed, say=f"{say}, right?" if match.decision == "ask" else say, assumed=())
+    match = replace(match, finding=changed, say=say_finding(changed), assumed=())
+    return asked_back(match) if match.decision == "ask" else match
 
 
 def last_finding(state: State) -> Finding | None:

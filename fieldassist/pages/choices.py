@@ -8,7 +8,7 @@ from typing import Any
 
 from fieldassist.deduce.causes import LOOKS, NOISES
 from fieldassist.errors import UserError
-from fieldassist.finding import KINDS, LOADS, RANGES, SEVERITIES, TEMPERATURES, THROTTLES, UNITS, Finding
+from fieldassist.finding import KINDS, LOADS, RANGES, SEVERITIES, TEMPERATURES, THROTTLES, UNITS, UNITS_OF, Finding
 from fieldassist.pages.wording import KIND_WORDS, spaced, words
 
 GROUPS: tuple[tuple[str, tuple[str, ...]], ...] = (
@@ -44,10 +44,6 @@ FIELDS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 """Keys of a finding that mean something for its kind; the pick lists show only these."""
 
-UNITS_OF: dict[str, tuple[str, ...]] = {
-    "shift_speed": ("mph", "km/h"), "engine_speed": ("rpm",), "stall_speed": ("rpm",), "pressure": ("psi", "kPa"),
-    "engagement_time": ("s",),
-}  # fmt: skip
 WHERE_OF: dict[str, tuple[str, ...]] = {
     "fluid_level": ("low", "high"), "fluid_condition": ("clear", *LOOKS),
     "linkage": ("selector", "throttle"), "noise": NOISES,

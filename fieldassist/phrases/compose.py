@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 
 from fieldassist.deduce.step import Step
 from fieldassist.errors import UserError
-from fieldassist.finding import KINDS, MEASURED_KINDS, Finding
+from fieldassist.finding import KINDS, MEASURED_KINDS, UNITS_OF, Finding
 from fieldassist.phrases.automaton import Arc
 from fieldassist.phrases.numbers import TENS, begun_again, read_number, standing
 from fieldassist.phrases.plausibility import implausible, is_close
@@ -271,7 +271,8 @@ def _resolve(part: _Part, step: Step | None) -> tuple[Finding, tuple[str, ...]] 
     said_values = standing(part.values)
     kinds = step.kinds if step is not None else ()
     at_shift = step is not None and step.shift is not None
-    usual = UNIT_OF.get(_measured_of(kinds) or ("shift_speed" if at_shift else ""))
+    looked_for = measured_at(step)
+    usual = UNITS_OF[looked_for][0] if looked_for is not None else None
     read = [(_number_in(words or "", unit or usual), unit) for words, unit in said_values]
     values = [in_units_kept(number, unit) for number, unit in read if number is not None]
     kind = slots.get("kind")
@@ -401,8 +402,8 @@ def _measure(
     if kind == "shift_speed" and values[0][1] in (None, "rpm") and values[0][0] >= _LEAST_AT_SHIFT:
         return "engine_speed", values[0][0], "rpm"  # "forty four hundred as it changed"
     if kind in MEASURED_KINDS:
-        unit = UNIT_OF[kind]
-        told = [v for v in values if v[1] in (unit, *SISTER.get(unit, ()))]
+        unit = UNITS_OF[kind][0]
+        told = [v for v in values if v[1] in UNITS_OF[kind]]
         likely = [v for v in values if v[1] is None and (unit != "rpm" or v[0] >= _LEAST_RPM)]
         value, said = (told or likely or [v for v in values if v[1] is None] or list(values))[0]
         return kind, value, said or unit
@@ -428,8 +429,8 @@ def _measure(
         return ("stall_speed" if wanted == "stall_speed" else "engine_speed"), value, "rpm"
     if wanted is not None and step is not None:
         value, unit_said = next((v for v in values if _is_asked_for([v], step.kinds)), values[0])
-        if unit_said in (None, UNIT_OF[wanted], *SISTER.get(UNIT_OF[wanted], ())):
-            return wanted, value, unit_said or UNIT_OF[wanted]
+        if unit_said in (None, *UNITS_OF[wanted]):
+            return wanted, value, unit_said or UNITS_OF[wanted][0]
     if step is not None and step.shift is not None and _is_road_speed(value, unit_said):
         return "shift_speed", value, unit_said or "mph"
     if "gear" in slots and value >= _LEAST_AT_SHIFT and unit_said is None:
@@ -442,6 +443,13 @@ def _is_road_speed(value: float, unit: str | None) -> bool:
     return unit in ("mph", "km/h") or (unit is None and _LEAST_SPEED <= value <= _FASTEST)
 
 
+def measured_at(step: Step | None) -> str | None:
+    """Return the kind that is read off at a step; at a shift that is its speed, if nothing else is."""
+    if step is None:
+        return None
+    return _measured_of(step.kinds) or ("shift_speed" if step.shift is not None else None)
+
+
 def _measured_of(kinds: Sequence[str]) -> str | None:
     """Return the kind among those of a step that is read off."""
     return next((kind for kind in kinds if kind in MEASURED_KINDS), None)
@@ -451,7 +459,7 @@ def _is_asked_for(values: Sequence[Value], kinds: Sequence[str]) -> bool:
     """One of the numbers can be what a step asks for: "sixty, and it's holding"."""
     wanted = _measured_of(kinds)
     return wanted is not None and any(
-        unit == UNIT_OF[wanted] or (unit is None and (UNIT_OF[wanted] != "rpm" or value >= _LEAST_RPM))
+        unit == UNITS_OF[wanted][0] or (unit is None and (UNITS_OF[wanted][0] != "rpm" or value >= _LEAST_RPM))
         for value, unit in values
     )
 
@@ -471,12 +479,6 @@ _LEAST_AT_SHIFT = 600
 """Numbers from here on are engine speeds where a shift or a gear is spoken of."""
 _NEVER_AT = ("normal", "leak", "fluid_level", "fluid_condition", "linkage", "no_drive", "no_reverse")
 """Kinds that have no road speed."""
-SISTER = {"mph": ("km/h",), "psi": ("kPa",)}
-"""Units in which what has the first may be told too."""
-UNIT_OF = {
-    "shift_speed": "mph", "engine_speed": "rpm", "stall_speed": "rpm", "pressure": "psi", "engagement_time": "s",
-}  # fmt: skip
-"""The unit of a bare number, for each kind that is read off."""
 
 
 def _from_step(said: dict[str, object], step: Step | None) -> tuple[str, ...]:

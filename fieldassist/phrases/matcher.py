@@ -160,7 +160,7 @@ class Matcher:
         """
         match = self._matched(heard, step, previous)
         if match.decision == "accept" and match.finding is not None and _hardly_heard(heard):
-            match = _asked_back(match)
+            match = asked_back(match)
         if isinstance(heard, str) or heard.other_talk is None or previous is not None:
             return match
         return self._by_readings(match, heard, heard.other_talk, step)
@@ -197,7 +197,7 @@ class Matcher:
         verdict = decision.together(votes[most], other_talk, found.finding is None, good)
         if verdict == "ignore":
             return Match("ignore", score=votes[most], understood=found.understood)
-        return _asked_back(found) if verdict == "ask" and found.decision == "accept" else found
+        return asked_back(found) if verdict == "ask" and found.decision == "accept" else found
 
     def _matched(self, heard: str | Hypothesis, step: Step | None, previous: Finding | None) -> Match:
         shares = self._shares(heard, step)
@@ -238,12 +238,12 @@ class Matcher:
         if taken is not None:
             undecided = bool(useful) and _same_doubt(useful[0].composed, taken.finding)
             doubtful = doubtful or (undecided and not _is_read_off(taken.finding, heard, step))
-            return _asked_back(taken) if doubtful and taken.finding is not None else taken
+            return asked_back(taken) if doubtful and taken.finding is not None else taken
         wrong = gainsaid and match.finding is not None
         no_command = misread and match.finding is None
         if rather_talk or no_command or (wrong and shares.get(TALK, 0.0) > MOSTLY_TALK):
             return Match("ignore", score=match.score, margin=match.margin, understood=match.understood)
-        return _asked_back(match) if wrong and (misread or not as_it_stands) else match
+        return asked_back(match) if wrong and (misread or not as_it_stands) else match
 
     def _shares(self, heard: str | Hypothesis, step: Step | None) -> Shares:
         """Return what the words speak for at a step, over the engine's readings; nothing without examples."""
@@ -299,7 +299,7 @@ class Matcher:
         )  # fmt: skip
         surer = is_good(finding) or finding.value is not None
         enough = decision.OWN_WORDS_SURER if surer else decision.OWN_WORDS_ACCEPT
-        return match if share >= enough else _asked_back(match)
+        return match if share >= enough else asked_back(match)
 
     def _command_in(self, heard: str | Hypothesis, shares: Shares) -> str | None:
         """Return the command that an utterance begins or ends with, in enough words: fewer where all its words
@@ -315,9 +315,10 @@ class Matcher:
         while words and words[-1] in COMMAND_ENDS:
             words = words[:-1]
         found: list[tuple[bool, int, str]] = []
+        none, seen = {name for name in self._commands if _is_no_command(name, shares)}, _says_more(shares)
         for length in range(1, min(len(words), LONGEST_COMMAND) + 1):
             for name, automaton in self._commands.items():
-                if _is_no_command(name, shares) and (length < LEAST_COMMAND or _says_more(shares)):
+                if name in none and (length < LEAST_COMMAND or seen):
                     continue  # "that's not right, it revs well past"; a long reason may be any talk
                 likely = shares.get(f"{COMMAND} {name}", 0.0)
                 enough = length >= LEAST_COMMAND or name in SHORT_COMMANDS or likely >= LEAST_LIKELY
@@ -507,7 +508,7 @@ ANSWERS = ("yes", "no")
 MOST_SURE = 0.99
 """Probability that what one reading means counts with at most."""
 POINTING_WORDS = frozenset(("that", "this", "which", "each", "every", "any", "another", "good", "bad"))
-UNIT_WORDS = (["second"], ["sec"], ["mile"], ["pound"], ["psi"], ["p"], ["bar"])
+UNIT_WORDS = frozenset(("second", "sec", "mile", "pound", "psi", "p", "bar"))
 """Words before a "one" that counts nothing, and what follows one that does."""
 NUMBER_WORDS = frozenset((*UNITS, *TEENS, *TENS))
 OPENING_WORDS = HESITATIONS | {
@@ -623,7 +624,7 @@ def _is_misread(match: Match, heard: str | Hypothesis, step: Step | None, shares
     return match.command == "no" and match.finding.present and denies
 
 
-def _asked_back(match: Match) -> Match:
+def asked_back(match: Match) -> Match:
     """The same, read back as a question."""
     assert match.finding is not None
     return replace(match, decision="ask", say=f"{say_finding(match.finding)}, right?", more=())
@@ -786,7 +787,7 @@ def _is_pronoun(words: Sequence[HeardWord], at: int) -> bool:
         return False
     said = [word.text for word in words[at:] if word.text not in NO_ZEROS]
     longer = any(read_number(said[:length]) is not None for length in range(2, len(said) + 1))
-    return not longer and said[1:2] not in UNIT_WORDS
+    return not longer and not UNIT_WORDS & {*said[1:2]}
 
 
 def _word_for_word(alignment: Alignment, words: Sequence[HeardWord]) -> bool:

@@ -9,7 +9,7 @@ from dataclasses import replace
 from fieldassist.deduce.step import Step
 from fieldassist.finding import MEASURED_KINDS, Finding
 from fieldassist.phrases.automaton import Arc, Tag
-from fieldassist.phrases.compose import Composed, compose, is_unread
+from fieldassist.phrases.compose import Composed, compose, is_unread, measured_at
 from fieldassist.phrases.numbers import TEENS, TENS, UNITS
 from fieldassist.phrases.read_off import with_number
 from fieldassist.phrases.wordings import COMMAND, TALK
@@ -170,10 +170,8 @@ def meant(
 
 def _tells_asked(words: Sequence[str], step: Step | None) -> bool:
     """Tell whether the words tell a number that the step asks for: "at thirty eight, felt good"."""
-    if step is None:
-        return False
-    kind = next((kind for kind in step.kinds if kind in MEASURED_KINDS), "shift_speed" if step.shift else None)
-    if kind is None:
+    kind = measured_at(step)
+    if step is None or kind is None:
         return False
     return with_number(Finding(kind, shift=step.shift if kind in _OF_A_SHIFT else None), words, step) is not None
 

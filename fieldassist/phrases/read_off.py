@@ -11,9 +11,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from fieldassist.deduce.step import Step
-from fieldassist.finding import MEASURED_KINDS, Finding
+from fieldassist.finding import MEASURED_KINDS, UNITS_OF, Finding
 from fieldassist.phrases.automaton import Arc
-from fieldassist.phrases.compose import SISTER, UNIT_OF, Composed, in_units_kept
+from fieldassist.phrases.compose import Composed, in_units_kept
 from fieldassist.phrases.not_meant import COUNTS
 from fieldassist.phrases.numbers import UNITS, begun_again, read_number, stretches
 from fieldassist.phrases.plausibility import implausible, is_close
@@ -105,24 +105,25 @@ def tells_unit(words: Sequence[str]) -> bool:
 def _read(finding: Finding, words: Sequence[str], step: Step | None) -> tuple[Finding, _Number] | None:
     """The measurement with the one number that it can have, and that number as it is told."""
     told = _told(words)
-    fitting = _fitting(finding, told, step, _ways_to_read)
+    of_rpm = "rpm" in UNITS_OF[finding.kind]
+    fitting = _fitting(finding, told, step, _ways_to_read_rpm if of_rpm else _ways_to_read)
     if not fitting and _can_be_short(finding, words):
         fitting = _fitting(finding, told, step, _in_thousands)
     return next(iter(fitting.items())) if len(fitting) == 1 else None
 
 
 def _fitting(
-    finding: Finding, told: Sequence[_Number], step: Step | None, ways: Callable[[_Number, bool], list[float]]
+    finding: Finding, told: Sequence[_Number], step: Step | None, ways: Callable[[_Number], list[float]]
 ) -> dict[Finding, _Number]:
     """The measurement with each of the numbers that it can have, and the number as it is told first."""
-    usual = UNIT_OF[finding.kind]
+    units = UNITS_OF[finding.kind]
     fitting: dict[Finding, _Number] = {}
     for number in told:
-        for way in ways(number, usual == "rpm"):
+        for way in ways(number):
             value, unit = in_units_kept(way, number.unit)
-            if unit not in (None, usual, *SISTER.get(usual, ())):
+            if unit not in (None, *units):
                 break
-            read = replace(finding, value=value, unit=unit or usual)
+            read = replace(finding, value=value, unit=unit or units[0])
             too_close = unit is None and is_close(read) and finding.kind == "engine_speed"  # it may be a year
             if implausible(read, step) is None and not too_close:
                 fitting.setdefault(read, number)
@@ -142,16 +143,26 @@ def _taken(arcs: Sequence[Arc], finding: Finding) -> int:
     return max((len(run) for run in own or runs), default=0)
 
 
-def _ways_to_read(number: _Number, of_rpm: bool) -> list[float]:
-    """Return what the words of a number can be, the likelier first."""
-    digits = number.words
-    bare = len(digits) == 2 and all(word in UNITS for word in digits)
-    if bare and of_rpm:
-        return [_THOUSANDS * UNITS[digits[0]] + _THOUSANDS / 10 * UNITS[digits[1]]]
-    words = " ".join(digits)
-    heard_in = " ".join(word for word in digits if word != "oh")  # "seventy oh five"
+def _ways_to_read(number: _Number) -> list[float]:
+    """Return what the words of a number can be, the likelier first; two digits may be a gear and a number."""
+    if _is_two_digits(number):
+        return []
+    words = " ".join(number.words)
+    heard_in = " ".join(word for word in number.words if word != "oh")  # "seventy oh five"
     found = [read_number(words), read_number(begun_again(words) or ""), read_number(heard_in)]
-    return [] if bare else [value for value in found if value is not None]
+    return [value for value in found if value is not None]
+
+
+def _ways_to_read_rpm(number: _Number) -> list[float]:
+    """The same of revolutions: "two six" is 2,600."""
+    if not _is_two_digits(number):
+        return _ways_to_read(number)
+    thousands, hundreds = (UNITS[word] for word in number.words)
+    return [_THOUSANDS * thousands + _THOUSANDS / 10 * hundreds]
+
+
+def _is_two_digits(number: _Number) -> bool:
+    return len(number.words) == 2 and all(word in UNITS for word in number.words)
 
 
 def _can_be_short(finding: Finding, words: Sequence[str]) -> bool:
@@ -160,7 +171,7 @@ def _can_be_short(finding: Finding, words: Sequence[str]) -> bool:
     return finding.kind == "stall_speed" or (finding.kind == "engine_speed" and bool(_OF_THE_ENGINE & {*words}))
 
 
-def _in_thousands(number: _Number, _: bool) -> list[float]:
+def _in_thousands(number: _Number) -> list[float]:
     """Return the revolutions that a short number stands for: "two point one", "twenty two"."""
     value = read_number(number.words)
     counted = number.before in _COUNT_BEFORE or number.behind in _COUNT_BEHIND
