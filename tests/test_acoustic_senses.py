@@ -98,6 +98,13 @@ def as_heard(examples):
     return out
 
 
+def to_choose(examples):
+    """Examples with words taken for others, which the engine holds likelier than what was said."""
+    found = {tuple(said): tuple(MISHEARD.get(word, word) for word in said) for said, _, _ in examples}
+    unlike = {said: taken for said, taken in found.items() if taken != said}
+    return [utterances.Choice(" ".join(said), {taken: 0.6, said: 0.3}) for said, taken in unlike.items()]
+
+
 def test_words_that_are_like_others_or_were_heard_for_others_mean_the_same(monkeypatch, tmp_path):
     begin_from_nothing(monkeypatch)
     examples = drawn(np.random.default_rng(2), 1500, {})
@@ -139,6 +146,19 @@ def test_words_that_are_like_others_or_were_heard_for_others_mean_the_same(monke
     for begin in (encoder.go_on, lambda *given: encoder.train(*given[:1], *given[2:], before=given[1])):
         with pytest.raises(UserError, match="other meanings"):
             begin(few, first, plan, "cpu")
+
+
+def test_what_was_said_is_told_from_what_it_was_taken_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    begin_from_nothing(monkeypatch)
+    examples = [*drawn(np.random.default_rng(2), 400, {}), (TALK[0].split(), "upshift", "talk")]
+    material = utterances.prepare(examples, LIKE.values(), (), TALK, (), to_choose(examples))
+    plan = encoder.Plan(
+        teachers=1, rounds=1, student_rate=3e-3, layers=(0, 2), inner=16, vector=32, seconds=6.0, batch=32
+    )
+    learned = encoder.train(material, plan, "cpu")
+    fresh = to_choose(drawn(np.random.default_rng(6), 200, {}))
+    chosen = [learned.likeness([[(w, 1.0) for w in r] for r in each.readings], "upshift") for each in fresh]
+    assert len(chosen) > 100 and np.mean([taken < said for taken, said in chosen]) > 0.9
 
 
 def test_a_batch_is_the_same_whoever_makes_it_and_when(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -54,7 +54,7 @@ def small(layers: int = 2) -> Encoder:
     return Encoder(
         ("harsh", "slip", "talk"), hashed(pieces), rounded(drawn(len(pieces), VECTOR)),
         rounded(drawn(WIDTH, VECTOR)), drawn(WIDTH), drawn(LONGEST, WIDTH), halves(1 + drawn(WIDTH)), drawn(WIDTH),
-        tuple(made), drawn(3, WIDTH), drawn(3),
+        tuple(made), drawn(3, WIDTH), drawn(3), drawn(WIDTH), drawn(1),
     )  # fmt: skip
 
 
@@ -80,8 +80,9 @@ def vectors_of(encoder: Encoder, said: list[tuple[str, float]], procedure: str) 
 
 
 def by_scipy(encoder: Encoder, said: list[tuple[str, float]], procedure: str) -> np.ndarray:
-    """The published formulas head by head: Vaswani et al. 2017, section 3.2.1, with SciPy's softmax; normalisation
-    by SciPy's z-score; x times the logistic function for GELU with tanh, which is the same."""
+    """The states of the pieces, (pieces, WIDTH), by the published formulas head by head: Vaswani et al. 2017,
+    section 3.2.1, with SciPy's softmax; normalisation by SciPy's z-score; x times the logistic function for GELU
+    with tanh, which is the same."""
 
     def normal(state: np.ndarray, gain: np.ndarray, shift: np.ndarray) -> np.ndarray:
         return zscore(state, axis=1) * gain + shift
@@ -98,7 +99,7 @@ def by_scipy(encoder: Encoder, said: list[tuple[str, float]], procedure: str) ->
         inner = state @ full(layer.inner).T + layer.inner_bias
         inner = inner * expit(2 * (2 / np.pi) ** 0.5 * (inner + 0.044715 * inner**3))
         state = normal(state + inner @ full(layer.outer).T + layer.outer_bias, layer.gains[1], layer.shifts[1])
-    return state.mean(axis=0) @ encoder.out.T + encoder.out_bias
+    return state
 
 
 def by_torch(encoder: Encoder, said: list[tuple[str, float]], procedure: str) -> np.ndarray:
@@ -124,8 +125,7 @@ def by_torch(encoder: Encoder, said: list[tuple[str, float]], procedure: str) ->
             "norm2.weight": tensor(layer.gains[1]), "norm2.bias": tensor(layer.shifts[1]),
         })  # fmt: skip
         state = theirs.eval()(state)
-    mean = state[0].mean(0)
-    return (mean @ tensor(encoder.out).T + tensor(encoder.out_bias)).detach().numpy()
+    return np.asarray(state[0].detach().numpy())
 
 
 UTTERANCES = [
@@ -138,9 +138,18 @@ UTTERANCES = [
 def test_it_computes_what_a_reference_library_computes(reference: Callable[..., np.ndarray]) -> None:
     """Together, so that the shorter ones are padded, against each by itself."""
     together = SMALL.scores(UTTERANCES, "upshift_x")
-    for found, said in zip(together, UTTERANCES, strict=True):
-        assert found == pytest.approx(reference(SMALL, said, "upshift_x"), abs=2e-4)
-    assert SMALL.scores([], "upshift").shape == (0, 3)
+    likeness = SMALL.likeness(UTTERANCES, "upshift_x")
+    for found, alike, said in zip(together, likeness, UTTERANCES, strict=True):
+        states = reference(SMALL, said, "upshift_x")
+        assert found == pytest.approx(states.mean(axis=0) @ SMALL.out.T + SMALL.out_bias, abs=2e-4)
+        assert alike == pytest.approx((states @ SMALL.fit + SMALL.fit_bias).sum(), abs=3e-3)
+    assert SMALL.scores([], "upshift").shape == (0, 3) and SMALL.likeness([], "upshift").shape == (0,)
+
+
+def test_many_readings_are_read_in_parts_and_come_to_the_same() -> None:
+    many = UTTERANCES * 30
+    assert np.abs(SMALL.scores(many, "hold") - np.tile(SMALL.scores(UTTERANCES, "hold"), (30, 1))).max() < 1e-4
+    assert np.abs(SMALL.likeness(many, "hold") - np.tile(SMALL.likeness(UTTERANCES, "hold"), 30)).max() < 1e-3
 
 
 def test_pieces_are_those_of_a_reference_library() -> None:
@@ -166,6 +175,7 @@ def test_it_is_read_as_it_was_written(tmp_path: Path) -> None:
     again = load(tmp_path / "again.npz")
     assert again.meanings == SMALL.meanings and len(again.layers) == 2
     assert again.scores([SURE], "hold") == pytest.approx(SMALL.scores([SURE], "hold"), abs=1e-5)
+    assert again.likeness([SURE], "hold") == pytest.approx(SMALL.likeness([SURE], "hold"), abs=1e-4)
 
 
 def test_bytes_are_right_to_half_a_step() -> None:

@@ -370,17 +370,18 @@ def _utterances(args: argparse.Namespace) -> None:
 
     from fieldassist.acoustic.senses import shipped_examples
     from fieldassist.acoustic.texts import frequent_words, general_sentences
-    from fieldassist.acoustic.utterances import prepare, read_heard
+    from fieldassist.acoustic.utterances import prepare, read_choices, read_heard
     from fieldassist.phrases import load_phrases
 
     _, examples = shipped_examples()
     hearable, frequent = load_phrases().automaton.words, frequent_words(args.words, 12_000)
-    heard = read_heard(sorted(args.heard.glob("*.jsonl"))) if args.heard else []
-    arrays = prepare(examples, hearable, frequent, general_sentences(args.text), heard)
+    files = sorted(args.heard.glob("*.jsonl")) if args.heard else []
+    heard, choices = read_heard(files), read_choices(files)
+    arrays = prepare(examples, hearable, frequent, general_sentences(args.text), heard, choices)
     np.savez_compressed(args.out, **arrays)  # type: ignore[arg-type]
     names = ("examples", "drawn", "talk", "heard", "aside")
     counts = ", ".join(f"{len(arrays[f'{name}_begins']) - 1} {name}" for name in names)
-    print(f"{args.out}: {counts}, {len(arrays['pieces'])} pieces of words")
+    print(f"{args.out}: {counts}, {len(choices)} choices, {len(arrays['pieces'])} pieces of words")
 
 
 def _encoder(args: argparse.Namespace) -> None:

@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from multiprocessing import get_context
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -29,6 +29,7 @@ from torch.nn import functional
 from torch.utils.data import DataLoader, Dataset
 
 from fieldassist.acoustic.beginning import read_encoder
+from fieldassist.acoustic.choosing import Choosing, Readings, wrongly_chosen
 from fieldassist.errors import UserError
 from fieldassist.phrases.encoder import (
     BEGIN,
@@ -89,6 +90,8 @@ _VARIED, _LEFT_OUT, _DOUBTED, _MISHEARD = 0.6, 0.03, 0.1, 0.05
 _TALK_MISHEARD, _TALK_DOUBTED, _LEAST_SURE = 0.3, 0.5, 0.3
 _DROP, _STUDENT_DROP = 0.1, 0.05
 _SMOOTH, _DECAY, _STEEPEST = 0.02, 0.01, 1.0
+_FIT_DROP, _FIT_FASTER = 0.1, 10.0
+"""What tells readings apart begins from nothing and learns so much faster than the rest."""
 _ABLE: Mapping[str, Any] = torch.cpu.get_capabilities() if hasattr(torch.cpu, "get_capabilities") else {}
 _HALVES = bool(_ABLE.get("avx512_bf16"))
 """The processor multiplies numbers of two bytes, and a batch takes less than half the time."""
@@ -155,8 +158,28 @@ class _Network(nn.Module):  # type: ignore[misc]
         inner = [len(part["inner"]) if plan is None else plan.inner for part in parts]
         self.layers = nn.ModuleList(_Layer(part, size) for part, size in zip(parts, inner, strict=True))
         self.out = nn.Linear(width, meanings)
+        self.fit = nn.Linear(width, 1)
+        nn.init.zeros_(self.fit.weight)
+        nn.init.zeros_(self.fit.bias)
 
     def forward(self, rows: Tensor, sure: Tensor) -> Tensor:
+        """The score of each meaning, (batch, meanings)."""
+        state, there = self.read(rows, sure)
+        mean = (state * there[..., None]).sum(1) / there.sum(1, keepdim=True)
+        scores = self.out(functional.dropout(mean, self.drop if self.training else 0.0, self.training).float())
+        assert isinstance(scores, Tensor)
+        return scores
+
+    def likeness(self, rows: Tensor, sure: Tensor) -> Tensor:
+        """How likely each reading is what was said, in nats up to a constant, (batch,)."""
+        state, there = self.read(rows, sure)
+        dropped = functional.dropout(state.float(), _FIT_DROP if self.training else 0.0, self.training)
+        told = (self.fit(dropped)[..., 0] * there).sum(1)
+        assert isinstance(told, Tensor)
+        return told
+
+    def read(self, rows: Tensor, sure: Tensor) -> tuple[Tensor, Tensor]:
+        """The state of each piece, (batch, length, width), and which there are, (batch, length)."""
         drop = self.drop if self.training else 0.0
         there = rows >= 0
         given, share = self.vectors(rows.clamp_min(0)), sure[..., None]
@@ -169,10 +192,7 @@ class _Network(nn.Module):  # type: ignore[misc]
             looked_at = torch.where(looked_at, self._by_distance(rows.shape[1]), float("-inf"))
         for layer in self.layers:
             state = layer(state, looked_at, drop)
-        mean = (state * there[..., None]).sum(1) / there.sum(1, keepdim=True)
-        scores = self.out(functional.dropout(mean, drop, self.training).float())
-        assert isinstance(scores, Tensor)
-        return scores
+        return state, there
 
     def _by_distance(self, length: int) -> Tensor:
         """What each head adds for the distance between two pieces, (1, HEADS, length, length).
@@ -300,6 +320,14 @@ class _Course:
     """The examples, and how they were heard."""
     drawn: _Sentences
     talk: _Talk
+    material: Material
+
+    def choosing(self, size: int, seed: int) -> Choosing | None:
+        """Return batches of about so many readings to choose between, where the material has such."""
+        if not len(self.material.get("readings_of", ())):
+            return None
+        sentences = self.drawn
+        return Choosing(self.material, sentences.spelt, sentences.leads, sentences.between, size, seed)
 
     @property
     def none(self) -> int:
@@ -324,7 +352,7 @@ def _course(material: Material, large: Path | None = None) -> _Course:
             raise UserError(f"{large}: expected the pieces of words of BERT; {unknown[0]!r} is not among them")
         matrices["words"] = matrices["words"][[vocabulary[piece] for piece in pieces]]
         wide = _as_tensors(matrices)
-    return _Course(meanings, pieces, base, wide, lessons, drawn, _Talk(talk, aside))
+    return _Course(meanings, pieces, base, wide, lessons, drawn, _Talk(talk, aside), material)
 
 
 def _as_tensors(arrays: Material) -> dict[str, Tensor]:
@@ -431,6 +459,7 @@ def _restored(before: Encoder, course: _Course) -> _Network:
     net.norm = _norm(torch.from_numpy(before.gain), torch.from_numpy(before.shift))
     net.layers = nn.ModuleList(_Layer(_tensors(layer), len(layer.inner.numbers)) for layer in before.layers)
     net.out = _linear(torch.from_numpy(before.out), torch.from_numpy(before.out_bias))
+    net.fit = _linear(torch.from_numpy(before.fit[None]), torch.from_numpy(before.fit_bias))
     return net
 
 
@@ -471,6 +500,9 @@ class _Lot:
     def on(self, device: str) -> _Lot:
         right, told = (None if each is None else each.to(device) for each in (self.right, self.told))
         return replace(self, rows=self.rows.to(device), sure=self.sure.to(device), right=right, told=told)
+
+
+_Part = TypeVar("_Part", _Lot, Readings)
 
 
 class _Lectures(Dataset[list[_Lot]]):  # type: ignore[misc, unused-ignore]
@@ -535,15 +567,15 @@ def _other_talk(course: _Course, count: int, random: np.random.Generator, weight
     return _Lot(*course.talk.batch(count, random), torch.full((count,), course.none), None, weight, True)
 
 
-def _ahead(lots: Dataset[list[_Lot]], device: str, makers: int) -> Iterator[list[_Lot]]:
-    """The lots in their order; for a GPU made by processes of their own, as it would wait for them."""
+def _ahead(lots: Dataset[list[_Part]], device: str, makers: int) -> Iterator[list[_Part]]:
+    """The lots, or readings, in their order; for a GPU made by processes of their own, for which it would wait."""
     makers = min(makers, os.cpu_count() or 1) if device.startswith("cuda") else 0
     ahead = {"prefetch_factor": 8, "multiprocessing_context": "fork"} if makers else {}
     for lot in DataLoader(lots, batch_size=None, num_workers=makers, collate_fn=_as_it_is, **ahead):
         yield [part.on(device) for part in lot]
 
 
-def _as_it_is(lots: list[_Lot]) -> list[_Lot]:
+def _as_it_is(lots: list[_Part]) -> list[_Part]:
     return lots
 
 
@@ -567,15 +599,23 @@ def _teach(net: _Network, lectures: _Lectures, plan: Plan, device: str, name: st
 def _study(
     net: _Network, practice: _Practice, plan: Plan, rate: float, device: str, teacher: _Network | None = None
 ) -> None:
-    """Learn for as long as the plan says. teacher: tells where the practice does not, and is right but where an
-    example says otherwise."""
+    """Learn for as long as the plan says, and to choose between readings where the material has such. teacher:
+    tells where the practice does not, and is right but where an example says otherwise."""
     optimizer, began, count = _optimizer(net), time.monotonic(), 0
+    choosing = practice.course.choosing(2 * plan.batch, practice.seed)
+    choices: Iterator[list[Readings]] | None = None
+    if choosing is not None:
+        choices = _ahead(choosing, device, _MAKERS_ALONE)
     for (lot,) in _ahead(practice, device, _MAKERS_ALONE):
         progress = (time.monotonic() - began) / plan.seconds
         if progress >= 1:
             break
         _set_rate(optimizer, rate, progress)
-        _step(net, optimizer, _off(_scores(net, lot), lot, teacher))
+        loss = _off(_scores(net, lot), lot, teacher)
+        if choices is not None:
+            (readings,) = next(choices)
+            loss = loss + wrongly_chosen(_likeness(net, readings), readings)
+        _step(net, optimizer, loss)
         count += 1
     print(f"small one: {count} batches", flush=True)
 
@@ -627,6 +667,14 @@ def _told(net: _Network, sentences: _Sentences, at: Places | None, device: str) 
     return out
 
 
+def _likeness(net: _Network, readings: Readings) -> Tensor:
+    net.train()
+    kind = readings.rows.device.type
+    with torch.autocast(kind, torch.bfloat16, enabled=kind == "cuda" or _HALVES):
+        told = net.likeness(readings.rows, readings.sure)
+    return told.float()
+
+
 def _scores(net: _Network, lot: _Lot) -> Tensor:
     net.train()
     return _run(net, lot.rows, lot.sure)
@@ -651,15 +699,20 @@ def _batches(
 
 
 def _optimizer(net: nn.Module) -> torch.optim.Optimizer:
-    matrices = [weight for weight in net.parameters() if weight.dim() > 1]
-    rest = [weight for weight in net.parameters() if weight.dim() < 2]
-    return torch.optim.AdamW([{"params": matrices, "weight_decay": _DECAY}, {"params": rest, "weight_decay": 0.0}])
+    fit = [weight for name, weight in net.named_parameters() if name.startswith("fit.")]
+    others = [weight for name, weight in net.named_parameters() if not name.startswith("fit.")]
+    matrices = [weight for weight in others if weight.dim() > 1]
+    rest = [weight for weight in others if weight.dim() < 2]
+    return torch.optim.AdamW([
+        {"params": matrices, "weight_decay": _DECAY}, {"params": rest, "weight_decay": 0.0},
+        {"params": fit, "weight_decay": 0.0, "faster": _FIT_FASTER},
+    ])  # fmt: skip
 
 
 def _set_rate(optimizer: torch.optim.Optimizer, rate: float, progress: float) -> None:
     """A short rise, then evenly down to nothing."""
     for group in optimizer.param_groups:
-        group["lr"] = rate * min(1.0, progress / 0.05) * (1 - progress)
+        group["lr"] = rate * group.get("faster", 1.0) * min(1.0, progress / 0.05) * (1 - progress)
 
 
 def _step(net: nn.Module, optimizer: torch.optim.Optimizer, loss: Tensor) -> None:
@@ -697,7 +750,8 @@ def _plain(net: _Network, meanings: tuple[str, ...], pieces: tuple[str, ...]) ->
     return Encoder(
         meanings, hashed(pieces), rounded(_numbers(net.vectors.weight)), rounded(_numbers(net.widen.weight)),
         _numbers(net.widen.bias), _numbers(net.positions), _numbers(net.norm.weight), _numbers(net.norm.bias),
-        tuple(layers), _numbers(net.out.weight), _numbers(net.out.bias),
+        tuple(layers), _numbers(net.out.weight), _numbers(net.out.bias), _numbers(net.fit.weight)[0],
+        _numbers(net.fit.bias),
     )  # fmt: skip
 
 

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import json
 import random
-from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -39,6 +39,13 @@ _ALIKE, _SOUNDS_APART = 6, 0.55
 
 _MOST_READINGS, _AS_SAID = 4, 0.95
 """Readings of an utterance, at most; mean confidence above which one that is what was said teaches nothing new."""
+
+_WORTH_CHOOSING = 0.4
+"""Share of the words that the best reading of an utterance may have wrong, so that it teaches something."""
+_MISTAKEN_WORDS, _MOST_MISTAKEN = 3, 12
+"""Words in a row that are taken for others, at most; and for how many others, the commonest first."""
+_LEAST_ODDS = -9.2
+"""Log share of a reading that the engine rounded to nothing."""
 
 Arrays = dict[str, npt.NDArray[np.generic]]
 
@@ -77,15 +84,47 @@ def read_heard(paths: Sequence[Path]) -> list[Heard]:
     return list(dict.fromkeys(out))
 
 
+@dataclass(frozen=True)
+class Choice:
+    """What an engine took a sentence for, where some of it is nearer to what was said than the rest."""
+
+    said: str
+    readings: Mapping[tuple[str, ...], float]
+    """Words without hesitations, and the engine's share."""
+
+    def off(self) -> list[int]:
+        """Words that are wrong in each reading."""
+        words = [word for word in self.said.split() if word not in HESITATIONS]
+        return [int(Levenshtein.distance(words, reading)) for reading in self.readings]
+
+
+def read_choices(paths: Sequence[Path]) -> list[Choice]:
+    """Read the readings of what the stage `heard` wrote, where there is something to choose."""
+    out = []
+    for path in paths:
+        for line in path.read_text(encoding="utf-8").splitlines():
+            found = json.loads(line)
+            shares: dict[tuple[str, ...], float] = defaultdict(float)
+            for text, share in found["readings"]:
+                words = tuple(w for w in str(text).split() if w not in HESITATIONS and w != UNKNOWN)
+                if words:
+                    shares[words] += float(share)
+            choice = Choice(str(found["said"]), dict(shares))
+            off = choice.off()
+            if off and min(off) < max(off) and min(off) <= _WORTH_CHOOSING * len(choice.said.split()):
+                out.append(choice)
+    return out
+
+
 def prepare(
     examples: Sequence[Example], hearable: Iterable[str], frequent: Iterable[str], talk: Sequence[str],
-    heard: Sequence[Heard] = (),
+    heard: Sequence[Heard] = (), choices: Sequence[Choice] = (),
 ) -> Arrays:  # fmt: skip
     """Return everything that `acoustic.encoder.train` needs.
 
     hearable: words of the grammars; frequent: words whose pieces are kept beside those of the examples; talk:
-    sentences of general English; heard: examples and other talk as an engine heard them. Raises UserError without
-    the encoder that is begun from.
+    sentences of general English; heard, choices: examples and other talk as an engine heard them. Raises UserError
+    without the encoder that is begun from.
     """
     every = [*examples, *surrounded(examples)]
     known = {*hearable, *(word for said, _, _ in examples for word in said)}
@@ -120,6 +159,8 @@ def prepare(
     chosen = [rng.choice(places[each.said]) for each in meant]
     out["heard_at"] = np.array([procedures.index(at) for at, _ in chosen], np.uint8)
     out["heard_mean"] = np.array([meanings.index(meaning) for _, meaning in chosen], np.uint8)
+
+    out |= _chosen_from(choices, places, procedures, rng, words) | _mistaken(choices, words)
 
     listed = list(words)
     row = {piece: number for number, piece in enumerate(pieces)}
@@ -178,6 +219,44 @@ def _as_heard(name: str, heard: Sequence[Heard], words: dict[str, int]) -> Array
     """The same of what was heard, and how surely each word was, in hundredths."""
     sure = [round(100 * share) for each in heard for share in each.sure]
     return _packed(name, [each.words for each in heard], words) | {f"{name}_sure": np.array(sure, np.uint8)}
+
+
+def _chosen_from(
+    choices: Sequence[Choice], places: Mapping[str, Sequence[tuple[str, str]]], procedures: Sequence[str],
+    rng: random.Random, words: dict[str, int],
+) -> Arrays:  # fmt: skip
+    """Return the readings of all choices one after another: to which choice each belongs, the engine's log share,
+    how many words are wrong, and the procedure; of other talk that is drawn."""
+    of, odds, off, at = [], [], [], []
+    for number, choice in enumerate(choices):
+        there = rng.choice([place for place, _ in places.get(choice.said, ())] or procedures)
+        of += [number] * len(choice.readings)
+        at += [procedures.index(there)] * len(choice.readings)
+        odds += [float(np.log(share)) if share > 0 else _LEAST_ODDS for share in choice.readings.values()]
+        off += choice.off()
+    readings = [reading for choice in choices for reading in choice.readings]
+    return _packed("readings", readings, words) | {
+        "readings_of": np.array(of, np.int32), "readings_odds": np.array(odds, np.float32),
+        "readings_off": np.array(off, np.uint8), "readings_at": np.array(at, np.uint8),
+    }  # fmt: skip
+
+
+def _mistaken(choices: Sequence[Choice], words: dict[str, int]) -> Arrays:
+    """Return which words in a row, or none, the engine took for which others, or none, and how often."""
+    seen: dict[tuple[str, ...], Counter[tuple[str, ...]]] = defaultdict(Counter)
+    for choice in choices:
+        said = [word for word in choice.said.split() if word not in HESITATIONS]
+        first = next(iter(choice.readings))
+        for part in Levenshtein.opcodes(said, first):
+            one, other = said[part.src_start : part.src_end], first[part.dest_start : part.dest_end]
+            if part.tag != "equal" and max(len(one), len(other)) <= _MISTAKEN_WORDS:
+                seen[tuple(one)][tuple(other)] += 1
+    rows = [(one, *each) for one, others in seen.items() for each in others.most_common(_MOST_MISTAKEN)]
+    return (
+        _packed("mistaken", [one for one, _, _ in rows], words)
+        | _packed("taken_for", [other for _, other, _ in rows], words)
+        | {"mistaken_often": np.array([often for _, _, often in rows], np.int32)}
+    )
 
 
 def _alike(words: Sequence[str], known: set[str]) -> npt.NDArray[np.int32]:

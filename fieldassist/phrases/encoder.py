@@ -3,15 +3,16 @@
 An encoder of the kind of BERT (J. Devlin et al., NAACL 2019; A. Vaswani et al., "Attention Is All You Need", NIPS
 2017), cut down from MiniLM (W. Wang et al., NeurIPS 2020) by `python -m fieldassist.acoustic encoder` and shipped
 in `encoder.npz`. It knows words that no example has. One that was hardly heard is taken part for part for a hidden
-one, as the encoder learned to read over such. Weights lie in bytes and become floats a matrix at a time while they
-are used.
+one, as the encoder learned to read over such. It also tells of words how likely somebody said just these, by which
+an engine's readings are told apart (L. Xu et al., "RescoreBERT", ICASSP 2022, has the same of a network as large
+as BERT). Weights lie in bytes and become floats a matrix at a time while they are used.
 """
 
 from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,9 @@ BEGIN, BETWEEN, HIDDEN = "[CLS]", "[SEP]", "[MASK]"
 LONGEST = 48
 """Pieces of an utterance, with the procedure before it, that are read."""
 HEADS = 12
+_AT_ONCE, _ROUND = 160, 5
+"""Words, and what stands round each utterance, that are read together: 16 readings of 30 words each would take
+14 MB for a moment."""
 _SMALL = 1e-12
 
 Said = Sequence[tuple[str, float]]
@@ -90,12 +94,40 @@ class Encoder:
     out: Floats
     """(M, W)."""
     out_bias: Floats
+    fit: Floats
+    """(W,); times the state of each piece, in sum: how likely it is that these were the words."""
+    fit_bias: Floats
+    """(1,), for each piece."""
 
     def scores(self, utterances: Sequence[Said], procedure: str) -> Floats:
         """Return the score of each meaning for each utterance at a procedure, (utterances, M)."""
-        if not utterances:
-            return np.zeros((0, len(self.meanings)), np.float32)
+        out = [np.zeros((0, len(self.meanings)), np.float32)]
+        for state, there in self._read(utterances, procedure):
+            mean = (state * there[..., None]).sum(1) / there.sum(1, keepdims=True)
+            out.append(np.asarray(mean @ self.out.T + self.out_bias, np.float32))
+        return np.concatenate(out)
+
+    def likeness(self, readings: Sequence[Said], procedure: str) -> Floats:
+        """Return how likely each of some readings of one utterance is what was said at a procedure, in nats up to
+        a constant, (readings,)."""
+        out = [np.zeros(0, np.float32)]
+        for state, there in self._read(readings, procedure):
+            out.append(np.asarray(((state @ self.fit + self.fit_bias) * there).sum(1), np.float32))
+        return np.concatenate(out)
+
+    def _read(
+        self, utterances: Sequence[Said], procedure: str
+    ) -> Iterator[tuple[Floats, npt.NDArray[np.bool_]]]:
+        """The states of the pieces of utterances, (some utterances, longest, W), and which there are."""
         known: dict[str, list[int]] = {}
+        longest = max((len(said) for said in utterances), default=1) + _ROUND
+        some = max(1, _AT_ONCE // longest)
+        for begin in range(0, len(utterances), some):
+            yield self._read_together(utterances[begin : begin + some], procedure, known)
+
+    def _read_together(
+        self, utterances: Sequence[Said], procedure: str, known: dict[str, list[int]]
+    ) -> tuple[Floats, npt.NDArray[np.bool_]]:
         rows, sure = self._laid_out(utterances, procedure, known)
         hidden = self._vector(self._rows_of(HIDDEN, known))
         there = rows >= 0
@@ -105,9 +137,8 @@ class Encoder:
         state = _normal(state + self.positions[: rows.shape[1]], self.gain, self.shift)
         unseen = np.where(there, 0.0, -1e9).astype(np.float32)[:, None, None, :]
         for layer in self.layers:
-            state = _read(state, layer, unseen)
-        mean = (state * there[..., None]).sum(1) / there.sum(1, keepdims=True)
-        return np.asarray(mean @ self.out.T + self.out_bias, np.float32)
+            state = _passed(state, layer, unseen)
+        return state, there
 
     def _laid_out(
         self, utterances: Sequence[Said], procedure: str, known: dict[str, list[int]]
@@ -163,7 +194,7 @@ def pieces_of(word: str, pieces: Hashes) -> list[str]:
     return out or [HIDDEN]
 
 
-def _read(state: Floats, layer: Layer, unseen: Floats) -> Floats:
+def _passed(state: Floats, layer: Layer, unseen: Floats) -> Floats:
     count, length, width = state.shape
     asked = layer.asked.times(state) + layer.asked_bias
     parts = asked.reshape(count, length, 3, HEADS, width // HEADS).transpose(2, 0, 3, 1, 4)
@@ -203,7 +234,7 @@ def rounded(matrix: Floats) -> Rounded:
 def save(encoder: Encoder, path: Path) -> None:
     """Write an encoder."""
     arrays: dict[str, Any] = {"meanings": np.array(encoder.meanings), "pieces": encoder.pieces}
-    for name in ("widen_bias", "positions", "gain", "shift", "out", "out_bias"):
+    for name in ("widen_bias", "positions", "gain", "shift", "out", "out_bias", "fit", "fit_bias"):
         arrays[name] = np.asarray(getattr(encoder, name), np.float16)
     matrices = {"vectors": encoder.vectors, "widen": encoder.widen}
     for number, layer in enumerate(encoder.layers):
@@ -228,7 +259,7 @@ def load(path: Path = SHIPPED) -> Encoder:
         return Encoder(
             tuple(map(str, data["meanings"])), data["pieces"], _rounded_in(full, "vectors"),
             _rounded_in(full, "widen"), full["widen_bias"], full["positions"], full["gain"], full["shift"],
-            tuple(layers), full["out"], full["out_bias"],
+            tuple(layers), full["out"], full["out_bias"], full["fit"], full["fit_bias"],
         )  # fmt: skip
     except BROKEN as error:
         raise unreadable(path, error) from None

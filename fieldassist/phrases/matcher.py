@@ -18,6 +18,7 @@ from fieldassist.phrases import decision
 from fieldassist.phrases.automaton import Arc, Automaton, Tag
 from fieldassist.phrases.compose import LINKAGES, UNDECIDED, Composed, change, compose
 from fieldassist.phrases.covering import covering_sentences
+from fieldassist.phrases.likelier import as_said, readings_of, reordered
 from fieldassist.phrases.not_meant import not_meant
 from fieldassist.phrases.numbers import TEENS, TENS, UNITS, ZEROS, read_number, spell_out
 from fieldassist.phrases.own_words import (
@@ -158,12 +159,22 @@ class Matcher:
         possible. `previous` is the finding that a bare correction ("make that two three") or the answer to
         a question changes. A finding in words that were hardly heard is asked back.
         """
+        heard = self._reordered(heard, step)
         match = self._matched(heard, step, previous)
         if match.decision == "accept" and match.finding is not None and _hardly_heard(heard):
             match = asked_back(match)
         if isinstance(heard, str) or heard.other_talk is None or previous is not None:
             return match
         return self._by_readings(match, heard, heard.other_talk, step)
+
+    def _reordered(self, heard: str | Hypothesis, step: Step | None) -> str | Hypothesis:
+        """Return what was heard with its readings as likely as their sound and their words make them."""
+        if isinstance(heard, str) or heard.other_talk is None or self._sense is None or step is None:
+            return heard
+        if not heard.alternatives or heard.other_talk >= 1.0:
+            return heard
+        likeness = self._sense.likeness([as_said(text) for text, _ in readings_of(heard)], step.procedure)
+        return heard if likeness is None else reordered(heard, likeness)
 
     def _by_readings(self, match: Match, heard: Hypothesis, other_talk: float, step: Step | None) -> Match:
         """Return what most of the engine's readings mean when each is understood as if it was typed.

@@ -84,6 +84,11 @@ class SenseModel:
         steepness = STEEPER if self.encoder is not None else 1.0
         return [dict(zip(self.meanings, _softmax(steepness * each).tolist(), strict=True)) for each in scores]
 
+    def likeness(self, readings: Sequence[Said], procedure: str) -> Floats | None:
+        """Return how likely each of some readings of an utterance is what was said, in nats up to a constant,
+        (readings,); None where nothing knows that."""
+        return None if self.encoder is None else self.encoder.likeness(readings, procedure)
+
     def known(self, said: Said) -> float:
         """Return which share of the words, 0..1, some example has; hesitations are no words."""
         stems = [stem for stem, _ in _stems(said)]

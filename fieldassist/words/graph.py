@@ -16,6 +16,7 @@ import os
 import shutil
 import struct
 import tempfile
+import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -57,7 +58,11 @@ utterance is over. What was searched is pruned every 5 frames instead of 25: 7 M
 _COMMON_WORDS = Path(__file__).resolve().parent / "other_talk.txt"
 
 _MOST_KEPT = 12
-"""Graphs in the cache; each takes some 3 to 8 MB, and a car's grammar has one."""
+"""Graphs in the cache; each takes some 3 to 20 MB, and a car's grammar has one."""
+_UNDER_WAY = ".part"
+"""Ending of a folder that some process still makes."""
+_LONGEST_MADE = 3600.0
+"""Seconds after which nobody makes it any more."""
 
 NUMBER_WORDS = (
     "oh", "zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven",
@@ -193,7 +198,7 @@ def kept_folder(cache: Path, name: str, make: Callable[[Path], None]) -> Path:
             os.utime(folder)
         return folder
     cache.mkdir(parents=True, exist_ok=True)
-    scratch = Path(tempfile.mkdtemp(dir=cache))
+    scratch = Path(tempfile.mkdtemp(_UNDER_WAY, dir=cache))
     try:
         make(scratch)
         scratch.rename(folder)
@@ -208,7 +213,13 @@ def kept_folder(cache: Path, name: str, make: Callable[[Path], None]) -> Path:
 
 def _forget_oldest(cache: Path) -> None:
     """Remove the graphs that have not been used for longest, beyond _MOST_KEPT."""
-    kept = sorted((path for path in cache.iterdir() if path.is_dir()), key=lambda path: -path.stat().st_mtime)
+    folders = [path for path in cache.iterdir() if path.is_dir()]
+    left = time.time() - _LONGEST_MADE
+    for path in folders:
+        if path.suffix == _UNDER_WAY and path.stat().st_mtime < left:
+            shutil.rmtree(path, ignore_errors=True)
+    made = (path for path in folders if path.suffix != _UNDER_WAY)
+    kept = sorted(made, key=lambda path: -path.stat().st_mtime)
     for old in kept[_MOST_KEPT:]:
         shutil.rmtree(old, ignore_errors=True)
 
