@@ -39,7 +39,7 @@ def test_the_loss_is_the_cross_entropy_and_the_expected_errors_of_a_reference_li
         missed += float(torch.nn.functional.cross_entropy(told[rows][None], torch.tensor([best]))) / 3
         wrong = torch.tensor([off[at] - min(off[row] for row in rows) for at in rows])
         more += float((torch.softmax(told[rows], 0) * wrong).sum()) / 3
-    assert float(found) == pytest.approx(missed + 0.3 * more, rel=1e-4)
+    assert float(found.detach()) == pytest.approx(missed + 0.3 * more, rel=1e-4)
     found.backward()
     slopes = likeness.grad.tolist()
     assert slopes[1] < 0 < slopes[2] and slopes[3] < 0 < slopes[4] and abs(slopes[5]) < 1e-6

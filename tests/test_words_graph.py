@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import heapq
 import math
+import os
 import struct
 from collections import defaultdict
 from pathlib import Path
@@ -175,9 +176,14 @@ def test_the_oldest_graphs_are_forgotten(tmp_path, automaton, monkeypatch):
     (model / "conf").mkdir()
     (model / "conf" / "model.conf").write_text("--beam=13.0\n--max-active=3000\n")
     grammar, cache = promised(automaton), tmp_path / "cache"
+    others = [cache / name for name in ("one.part", "other.part", "left.part")]  # that other processes make
+    for folder in others:
+        folder.mkdir(parents=True)
+    os.utime(others[-1], (0, 0))
     folders = [model_for_grammar(model, grammar, cache, Filler(cost=cost)) for cost in (1, 2, 3)]
     assert sum(folder.exists() for folder in folders) == 2
     assert folders[-1].exists()
+    assert [folder.exists() for folder in others] == [True, True, False]
 
 
 def test_the_decoder_is_set_for_our_graphs():

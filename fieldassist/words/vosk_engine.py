@@ -17,7 +17,7 @@ from fieldassist.phrases.covering import covering_sentences
 from fieldassist.phrases.phonemes import known_pronunciations
 from fieldassist.resources import home
 from fieldassist.words.graph import Filler, model_for_grammar, promised, word_boundaries
-from fieldassist.words.libvosk import vosk
+from fieldassist.words.libvosk import give_back_what_is_free, vosk
 from fieldassist.words.models import ModelFolder
 from fieldassist.words.recognizer import SAMPLE_RATE, Hypothesis, Samples, Word
 from fieldassist.words.watching import Watched, Watcher
@@ -158,6 +158,7 @@ class VoskEngine:
         heard = [_read_piece(piece, shift, exact) for piece in self._pieces]
         self._began = self._fed
         self._pieces = []
+        give_back_what_is_free()
         return _joined([piece for piece in heard if piece.text])
 
     def watch_for(self, watched: Watched) -> bool:
