@@ -379,8 +379,8 @@ def test_what_readings_mean_together_has_to_be_surer_than_that_it_was_other_talk
 
 
 def test_a_reading_stands_for_itself_where_none_of_the_others_means_the_same(matcher: Matcher) -> None:
-    match = matcher.match(weighed(0.0, ("floored it zip", 0.3), ("flood it sip", 0.4), ("four it's it", 0.3)),
-                          STEPS["kickdown_2_1"])  # fmt: skip
+    heard = weighed(0.0, ("floored it zip", 0.3), ("let it roll a bit", 0.4), ("call it a day", 0.3))
+    match = matcher.match(heard, STEPS["kickdown_2_1"])
     assert match.decision != "accept"
     assert matcher.match("floored it zip", STEPS["kickdown_2_1"]).decision == "accept"
 

@@ -62,7 +62,7 @@ PER_SENSE = 0.25
 """The same for each nat of the log odds that the words speak for another sense."""
 MOST_AGAINST_GRAMMAR = -0.8
 """The most, in nats, that words speak against a sentence that stands in the grammar as it was said."""
-GAINSAID, GAINSAID_AS_IT_STANDS = 0.4, 0.05
+GAINSAID, GAINSAID_AS_IT_STANDS = 0.4, 0.02
 """Probability by the words alone below which what the grammars made of them is not taken; the same where it stands
 in them word for word: "a bit soft but fine otherwise"."""
 MOSTLY_TALK = 0.6
