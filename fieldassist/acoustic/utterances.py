@@ -23,6 +23,7 @@ from fieldassist.acoustic.senses import surrounded
 from fieldassist.errors import UserError
 from fieldassist.phrases.encoder import BEGIN, BETWEEN, HIDDEN, pieces_of
 from fieldassist.phrases.hashing import hashed
+from fieldassist.phrases.likelier import as_said
 from fieldassist.phrases.phonemes import PHONE_INDEX, pronunciations
 from fieldassist.phrases.search import HESITATIONS, UNKNOWN, Floats
 from fieldassist.phrases.sense import Example
@@ -92,9 +93,14 @@ class Choice:
     readings: Mapping[tuple[str, ...], float]
     """Words without hesitations, and the engine's share."""
 
+    @property
+    def words(self) -> list[str]:
+        """What was said without hesitations."""
+        return [word for word in self.said.split() if word not in HESITATIONS]
+
     def off(self) -> list[int]:
         """Words that are wrong in each reading."""
-        words = [word for word in self.said.split() if word not in HESITATIONS]
+        words = self.words
         return [int(Levenshtein.distance(words, reading)) for reading in self.readings]
 
 
@@ -106,7 +112,7 @@ def read_choices(paths: Sequence[Path]) -> list[Choice]:
             found = json.loads(line)
             shares: dict[tuple[str, ...], float] = defaultdict(float)
             for text, share in found["readings"]:
-                words = tuple(w for w in str(text).split() if w not in HESITATIONS and w != UNKNOWN)
+                words = tuple(word for word, _ in as_said(str(text)))
                 if words:
                     shares[words] += float(share)
             choice = Choice(str(found["said"]), dict(shares))
@@ -245,7 +251,7 @@ def _mistaken(choices: Sequence[Choice], words: dict[str, int]) -> Arrays:
     """Return which words in a row, or none, the engine took for which others, or none, and how often."""
     seen: dict[tuple[str, ...], Counter[tuple[str, ...]]] = defaultdict(Counter)
     for choice in choices:
-        said = [word for word in choice.said.split() if word not in HESITATIONS]
+        said = choice.words
         first = next(iter(choice.readings))
         for part in Levenshtein.opcodes(said, first):
             one, other = said[part.src_start : part.src_end], first[part.dest_start : part.dest_end]

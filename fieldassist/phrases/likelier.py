@@ -14,7 +14,8 @@ import numpy as np
 from rapidfuzz.distance import Levenshtein
 
 from fieldassist.phrases.encoder import Said
-from fieldassist.phrases.search import HESITATIONS, UNKNOWN, Floats
+from fieldassist.phrases.search import Floats
+from fieldassist.phrases.sense import spoken, surely
 from fieldassist.words.recognizer import Hypothesis, Word
 
 BY_ENGINE, BY_WORDS = 1.11, 0.7
@@ -31,7 +32,7 @@ def readings_of(heard: Hypothesis) -> list[tuple[str, float]]:
 
 def as_said(text: str) -> Said:
     """Return the words of a reading without hesitations and without what stands for unknown words."""
-    return [(word, 1.0) for word in text.split() if word not in HESITATIONS and word != UNKNOWN]
+    return spoken(surely(text.split()))
 
 
 def reordered(heard: Hypothesis, likeness: Floats) -> Hypothesis:

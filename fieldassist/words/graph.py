@@ -216,8 +216,9 @@ def _forget_oldest(cache: Path) -> None:
     folders = [path for path in cache.iterdir() if path.is_dir()]
     left = time.time() - _LONGEST_MADE
     for path in folders:
-        if path.suffix == _UNDER_WAY and path.stat().st_mtime < left:
-            shutil.rmtree(path, ignore_errors=True)
+        with suppress(FileNotFoundError):  # made meanwhile
+            if path.suffix == _UNDER_WAY and path.stat().st_mtime < left:
+                shutil.rmtree(path, ignore_errors=True)
     made = (path for path in folders if path.suffix != _UNDER_WAY)
     kept = sorted(made, key=lambda path: -path.stat().st_mtime)
     for old in kept[_MOST_KEPT:]:
