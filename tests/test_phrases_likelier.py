@@ -15,7 +15,7 @@ from scipy.special import softmax
 
 from fieldassist.deduce import load_unit, steps_for
 from fieldassist.phrases import Matcher, load_phrases
-from fieldassist.phrases.likelier import BY_ENGINE, BY_WORDS, as_said, readings_of, reordered
+from fieldassist.phrases.likelier import BY_ENGINE, BY_WORDS, LEAST_RIVAL, as_said, reordered, rivals
 from fieldassist.phrases.sense import load
 from fieldassist.words.recognizer import Hypothesis, Word
 
@@ -26,19 +26,37 @@ def heard(*readings: tuple[str, float]) -> Hypothesis:
     return Hypothesis(text, words, share, tuple(others), other_talk=0.1)
 
 
-SHARES = st.lists(st.floats(0.001, 1.0), min_size=1, max_size=6)
+def readings(of: Hypothesis) -> list[tuple[str, float]]:
+    return [(of.text, of.confidence), *of.alternatives]
 
 
-@given(SHARES, st.randoms(use_true_random=False))
-def test_shares_are_a_weighted_softmax_and_keep_their_sum(drawn: list[float], random: object) -> None:
+SHARES = st.lists(st.floats(LEAST_RIVAL, 1.0), min_size=1, max_size=6)
+
+
+@given(SHARES, st.floats(0.0, 0.9), st.randoms(use_true_random=False))
+def test_shares_are_a_weighted_softmax_and_keep_their_sum(
+    drawn: list[float], least: float, random: object
+) -> None:
+    drawn.sort(reverse=True)
     shares = np.array(drawn) / (1.2 * sum(drawn))
     likeness = np.array([random.uniform(-9, 9) for _ in shares], np.float32)  # type: ignore[attr-defined]
-    found = reordered(heard(*((f"reading {n}", share) for n, share in enumerate(shares.tolist()))), likeness)
+    unlikely = ("none", least * LEAST_RIVAL * float(shares[0]))
+    before = heard(*((f"reading {n}", share) for n, share in enumerate(shares.tolist())), unlikely)
+    assert rivals(before) == readings(before)[:-1]
+    found = reordered(before, likeness)
     wanted = softmax(BY_ENGINE * np.log(shares) + BY_WORDS * likeness) * shares.sum()
+    weighed = [each for each in readings(found) if each != unlikely]
     order = np.argsort(-wanted, kind="stable")
-    assert [share for _, share in readings_of(found)] == pytest.approx(wanted[order].tolist(), rel=1e-4, abs=1e-9)
-    assert {text for text, _ in readings_of(found)} == {f"reading {n}" for n in range(len(shares))}
+    assert [share for _, share in weighed] == pytest.approx(wanted[order].tolist(), rel=1e-4, abs=1e-9)
+    assert {text for text, _ in weighed} == {f"reading {n}" for n in range(len(shares))}
+    assert unlikely in readings(found) and [share for _, share in readings(found)] == sorted(
+        (share for _, share in readings(found)), reverse=True
+    )
     assert found.other_talk == 0.1 and " ".join(word.text for word in found.words) == found.text
+
+
+def test_an_engine_that_gives_nothing_but_zeros_has_no_rivals() -> None:
+    assert rivals(heard(("slips", 0.0), ("ships", 0.0))) == [("slips", 0.0)]
 
 
 def test_a_word_is_as_sure_as_the_readings_that_have_it_there() -> None:

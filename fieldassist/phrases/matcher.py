@@ -18,7 +18,7 @@ from fieldassist.phrases import decision
 from fieldassist.phrases.automaton import Arc, Automaton, Tag
 from fieldassist.phrases.compose import LINKAGES, UNDECIDED, Composed, change, compose
 from fieldassist.phrases.covering import covering_sentences
-from fieldassist.phrases.likelier import as_said, readings_of, reordered
+from fieldassist.phrases.likelier import as_said, reordered, rivals
 from fieldassist.phrases.not_meant import not_meant
 from fieldassist.phrases.numbers import TEENS, TENS, UNITS, ZEROS, read_number, spell_out
 from fieldassist.phrases.own_words import (
@@ -171,9 +171,10 @@ class Matcher:
         """Return what was heard with its readings as likely as their sound and their words make them."""
         if isinstance(heard, str) or heard.other_talk is None or self._sense is None or step is None:
             return heard
-        if not heard.alternatives or heard.other_talk >= 1.0:
+        weighed = rivals(heard)
+        if len(weighed) == 1 or heard.other_talk >= 1.0:
             return heard
-        likeness = self._sense.likeness([as_said(text) for text, _ in readings_of(heard)], step.procedure)
+        likeness = self._sense.likeness([as_said(text) for text, _ in weighed], step.procedure)
         return heard if likeness is None else reordered(heard, likeness)
 
     def _by_readings(self, match: Match, heard: Hypothesis, other_talk: float, step: Step | None) -> Match:
