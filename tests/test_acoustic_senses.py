@@ -174,14 +174,22 @@ def test_a_batch_is_the_same_whoever_makes_it_and_when(monkeypatch: pytest.Monke
             assert all(torch.equal(getattr(one, key), getattr(other, key)) for key in ("rows", "sure", "right"))
 
 
-def test_without_large_ones_the_stage_needs_one_to_go_on_from(
-    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        (["--teachers", "0"], "needs --begin"), (["--begin", "none.npz"], "none.npz: no such file"),
+        (["--teachers", "0", "--large", "folder"], "--large is for large ones"),
+    ],
+)  # fmt: skip
+def test_what_the_stage_goes_on_from_has_to_be_there(
+    given: list[str], told: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     begin_from_nothing(monkeypatch)
     path = tmp_path / "material.npz"
     np.savez(path, **utterances.prepare(drawn(np.random.default_rng(2), 30, {}), LIKE.values(), (), TALK))
-    assert main(["encoder", str(path), "--teachers", "0", "--out", str(tmp_path / "out.npz")]) == 2
-    assert "needs --begin" in capsys.readouterr().err
+    assert main(["encoder", str(path), *given, "--out", str(tmp_path / "out.npz")]) == 2
+    assert told in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("content", [b"", b"words", None])

@@ -388,6 +388,10 @@ def _encoder(args: argparse.Namespace) -> None:
     from fieldassist.acoustic.encoder import Plan, go_on, load_material, train
     from fieldassist.phrases.encoder import load, save
 
+    if args.begin and not args.begin.is_file():
+        raise UserError(f"{args.begin}: no such file; expected an encoder to go on from")
+    if args.large and args.teachers <= 0:
+        raise UserError("encoder: --large is for large ones, and --teachers 0 asks for none")
     material, before = load_material(args.utterances), load(args.begin) if args.begin else None
     plan = Plan(seconds=args.seconds, teachers=args.teachers)
     if plan.teachers > 0:
