@@ -6,7 +6,7 @@ import pytest
 
 from fieldassist.finding import Finding
 from fieldassist.phrases import decision
-from fieldassist.phrases.matcher import _versions
+from fieldassist.phrases.as_words import versions_of
 from fieldassist.phrases.plausibility import implausible, surprise
 from fieldassist.words.recognizer import Hypothesis, Word
 from fieldassist.words.vosk_engine import _joined, _read_piece
@@ -76,7 +76,7 @@ def test_an_engine_that_weighs_no_other_talk_says_nothing_of_it():
 
 def test_readings_that_differ_in_hesitations_speak_together():
     words = (Word("um", 0.0, 0.2, 0.5), Word("next", 0.2, 0.6, 0.9))
-    versions = _versions(Hypothesis("um next", words, 0.5, (("next", 0.4), ("[unk]", 0.1))), frozenset())
+    versions = versions_of(Hypothesis("um next", words, 0.5, (("next", 0.4), ("[unk]", 0.1))), frozenset())
     ((kept, share),) = versions
     assert [w.text for w in kept] == ["um", "next"]
     assert share == pytest.approx(0.9)

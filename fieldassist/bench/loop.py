@@ -42,7 +42,7 @@ from fieldassist.drive.hearing import Hearing
 from fieldassist.drive.recordings import Recordings
 from fieldassist.drive.scenario import load_scenario
 from fieldassist.errors import UserError
-from fieldassist.phrases.matcher import normalise
+from fieldassist.phrases.as_words import normalise
 from fieldassist.record.inspection import inspect
 from fieldassist.record.projection import SessionView, project
 from fieldassist.record.store import Store

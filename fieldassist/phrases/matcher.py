@@ -4,23 +4,31 @@ from __future__ import annotations
 
 import hashlib
 import math
-import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
 
 import numpy as np
 
 from fieldassist.deduce.step import Step
 from fieldassist.finding import MEASURED_KINDS, Finding
 from fieldassist.phrases import decision
-from fieldassist.phrases.automaton import Arc, Automaton, Tag
-from fieldassist.phrases.compose import LINKAGES, UNDECIDED, Composed, change, compose
-from fieldassist.phrases.covering import covering_sentences
+from fieldassist.phrases.as_words import (
+    MOST_WORDS,
+    NO_ZEROS,
+    as_typed,
+    confidences,
+    hardly_heard,
+    meant_words,
+    normalise,
+    plain_text,
+    versions_of,
+)
+from fieldassist.phrases.automaton import Tag
+from fieldassist.phrases.compose import Composed, change, compose
+from fieldassist.phrases.expected import BARE_NOS, not_expected
 from fieldassist.phrases.likelier import as_said, reordered, rivals
 from fieldassist.phrases.not_meant import not_meant
-from fieldassist.phrases.numbers import TEENS, TENS, UNITS, ZEROS, read_number, spell_out
 from fieldassist.phrases.own_words import (
     Shares,
     agreement,
@@ -31,33 +39,36 @@ from fieldassist.phrases.own_words import (
     measured,
     without_strays,
 )
-from fieldassist.phrases.phonemes import pronunciations, put_away
+from fieldassist.phrases.phonemes import put_away
 from fieldassist.phrases.phrase_set import PhraseSet
 from fieldassist.phrases.plausibility import implausible, surprise
 from fieldassist.phrases.read_off import as_told, with_number
 from fieldassist.phrases.readback import say_choice, say_finding
-from fieldassist.phrases.search import (
-    HESITATIONS,
-    PLAIN_WORDS,
-    SMALL_WORDS,
-    UNKNOWN,
-    Alignment,
-    Costs,
-    Floats,
-    HeardWord,
-    Lattice,
-    Mark,
-    Searcher,
-)
+from fieldassist.phrases.search import Alignment, Costs, Floats, HeardWord, Lattice, Searcher
 from fieldassist.phrases.sense import Example, SenseModel, learn, load, not_learned
-from fieldassist.phrases.wordings import COMMAND, TALK, Wording, read_wordings
+from fieldassist.phrases.spoken_commands import (
+    COMMAND_RULES,
+    SpokenCommands,
+    is_no_command,
+    rather_meant,
+    says_more,
+)
+from fieldassist.phrases.ways import (
+    TORN,
+    Reading,
+    alignments_of,
+    different,
+    evidence_for,
+    opening,
+    passed_over,
+    torn_in,
+    word_for_word,
+)
+from fieldassist.phrases.wordings import TALK, Wording, read_wordings
 from fieldassist.words.recognizer import Hypothesis
 
-MOST_WORDS = 30
-"""Words of an utterance that are looked at; the longest of 84,000 examples of observations has 30."""
 PER_ODDS = 0.15
 """Cost of a reading for each nat (factor of e) by which the engine holds it less likely than its best one."""
-SKIP_PLAIN, SKIP_WORD = Costs().skip_plain, Costs().skip_word
 PER_SENSE = 0.25
 """The same for each nat of the log odds that the words speak for another sense."""
 MOST_AGAINST_GRAMMAR = -0.8
@@ -70,17 +81,8 @@ MOSTLY_TALK = 0.6
 PERHAPS_TALK = 0.2
 """Probability of talk from which on a finding that does not stand in the grammars word for word is asked back.
 With 0.15 two more of 506 findings that are tuned on, heard at 10 dB, are than with 0.22; no less talk is taken."""
-HARDLY_HEARD = 0.7
-"""Mean confidence in the words below which a finding is asked back: of what was heard rightly at 5 dB 2 in 100
-are, of what was taken from read speech a third."""
 UNCONTESTED = 9.0
 """Margin of a reading that no other comes near."""
-MOST_ALTERNATIVES, LEAST_ALTERNATIVE = 8, 0.04
-"""Further readings of the engine that are looked at, and the share that each must have: most of the time it takes
-to understand goes into them."""
-MOST_ALONE, LEAST_ALONE = 2, 0.1
-"""The same for readings that are understood one by one: with eight, from 0.04 on, two fewer of 1,501 that are
-tuned on were wrong, and nearly twice as many were to be understood."""
 
 
 @dataclass(frozen=True)
@@ -111,28 +113,6 @@ class Match:
     """The words of the grammar that were found in it."""
 
 
-@dataclass(frozen=True)
-class _Reading:
-    """One way to take the utterance."""
-
-    composed: Composed
-    alignment: Alignment
-    heard: tuple[HeardWord, ...]
-    cost: float
-
-    @property
-    def key(self) -> object:
-        """What the reading says; readings with equal keys are the same finding in other words."""
-        c = self.composed
-        return (c.findings, c.command, tuple(sorted(c.changes.items(), key=str)), c.corrects)
-
-    @property
-    def empty(self) -> bool:
-        """Nothing was said that the tool could use."""
-        c = self.composed
-        return not c.findings and c.command is None and not (c.corrects and c.changes)
-
-
 class Matcher:
     """Matches utterances with a set of phrases. Reusable, and safe to share between threads."""
 
@@ -147,8 +127,7 @@ class Matcher:
         self._alike = tuple(alike)
         self._expected: dict[Step | None, Floats] = {}
         """Costs of these at the steps that there were."""
-        notes = phrases.rule("commands.note")
-        self._note_starts = [sentence.split() for sentence in covering_sentences(notes, 50)]
+        self._commands = SpokenCommands(phrases)
         self._sense = _learned(phrases)
         put_away()
 
@@ -161,7 +140,7 @@ class Matcher:
         """
         heard = self._reordered(heard, step)
         match = self._matched(heard, step, previous)
-        if match.decision == "accept" and match.finding is not None and _hardly_heard(heard):
+        if match.decision == "accept" and match.finding is not None and hardly_heard(heard):
             match = asked_back(match)
         if isinstance(heard, str) or heard.other_talk is None or previous is not None:
             return match
@@ -191,7 +170,7 @@ class Matcher:
         votes: dict[object, float] = defaultdict(float)
         meant: dict[object, Match] = {}
         total = (heard.confidence + sum(share for _, share in heard.alternatives)) or 1.0
-        for text, share in _as_typed(heard).items():
+        for text, share in as_typed(heard).items():
             each = self._matched(text, step, None)
             if each.decision == "ignore":
                 continue
@@ -214,36 +193,36 @@ class Matcher:
     def _matched(self, heard: str | Hypothesis, step: Step | None, previous: Finding | None) -> Match:
         shares = self._shares(heard, step)
         readings = self._readings(heard, step, shares)
-        if self._is_note(heard):
+        if self._commands.is_note(heard):
             return Match("accept", None, "note", 1.0, UNCONTESTED, say="note", understood="note")
         other_talk = None if isinstance(heard, str) else heard.other_talk
         useful = [r for r in readings if not r.empty]
         if useful:
             best = useful[0]
-            rivals = _different(useful)
+            rivals = different(useful)
             margin = rivals[0].cost - best.cost if rivals else UNCONTESTED
-            match = self._decided(best, rivals, _evidence(best, step, other_talk), margin, previous, step)
+            match = self._decided(best, rivals, evidence_for(best, step, other_talk), margin, previous, step)
         else:
             match = self._changed(readings, previous, step, other_talk)
-        command = self._command_in(heard, shares) if match.decision == "ignore" else None
+        command = self._commands.within(heard, shares) if match.decision == "ignore" else None
         in_full = bool(useful) and not useful[0].alignment.skipped
         named = command or (match.command if match.finding is None and not in_full else None)
         if named is not None:
-            command = _rather(named, shares) or command
+            command = rather_meant(named, shares) or command
         if command is not None:
             say = command.replace("_", " ")
             return Match("accept", None, command, 1.0, UNCONTESTED, say=say, understood=command)
         if previous is not None or not shares:
             return match
         agreed = agreement(Composed((match.finding, *match.more)), shares) if match.finding is not None else 1.0
-        as_it_stands = bool(useful) and _word_for_word(useful[0].alignment, useful[0].heard)
+        as_it_stands = bool(useful) and word_for_word(useful[0].alignment, useful[0].heard)
         as_it_stands = as_it_stands and not useful[0].composed.odd
         asked = match.finding is None or step is None or match.finding.kind in (*step.kinds, "normal")
         least = GAINSAID_AS_IT_STANDS if as_it_stands and asked else GAINSAID
         misread = not (in_full and match.finding is None) and _is_misread(match, heard, step, shares)
         gainsaid = misread or agreed < least
         good = match.finding is not None and is_good(match.finding)
-        rather_talk = log_odds(agreed) < decision.needed_odds(other_talk, _confidences(heard), good)
+        rather_talk = log_odds(agreed) < decision.needed_odds(other_talk, confidences(heard), good)
         doubtful = shares.get(TALK, 0.0) > PERHAPS_TALK and not as_it_stands
         stands = match.decision == "accept" and not gainsaid and not rather_talk
         taken = match if stands else self._in_own_words(heard, readings, shares, step)
@@ -259,7 +238,7 @@ class Matcher:
 
     def _shares(self, heard: str | Hypothesis, step: Step | None) -> Shares:
         """Return what the words speak for at a step, over the engine's readings; nothing without examples."""
-        versions = _versions(heard, self._searcher.vocabulary)
+        versions = versions_of(heard, self._searcher.vocabulary)
         total = sum(share for _, share in versions)
         if self._sense is None or step is None or total <= 0.0:
             return {}
@@ -281,22 +260,22 @@ class Matcher:
             return 0.0
         known = self._sense.known([(word.text, 1.0) for word in words])
         odds = known * log_odds(agreement(composed, shares))
-        return max(odds, MOST_AGAINST_GRAMMAR) if _word_for_word(alignment, words) else odds
+        return max(odds, MOST_AGAINST_GRAMMAR) if word_for_word(alignment, words) else odds
 
     def _in_own_words(
-        self, heard: str | Hypothesis, readings: Sequence[_Reading], shares: Shares, step: Step | None
+        self, heard: str | Hypothesis, readings: Sequence[Reading], shares: Shares, step: Step | None
     ) -> Match | None:
         """Take an utterance for what its words speak for, where no grammar holds it."""
         arcs = readings[0].alignment.arcs if readings else ()
-        found = meant(shares, arcs, step, _meant_words(heard))
+        found = meant(shares, arcs, step, meant_words(heard))
         if found is None or (not isinstance(heard, str) and len(heard.words) > MOST_WORDS):
             return None
         composed, share = found
         if not isinstance(heard, str):
             good = bool(composed.findings) and is_good(composed.findings[0])
-            sure = _confidences(heard)
+            sure = confidences(heard)
             share = decision.against_talk(share, heard.other_talk, sure, good) * decision.sureness(sure)
-        understood = " ".join(_plain_text(heard))
+        understood = " ".join(plain_text(heard))
         if composed.command is not None:
             if share < decision.OWN_WORDS_COMMAND:
                 return None
@@ -313,51 +292,8 @@ class Matcher:
         enough = decision.OWN_WORDS_SURER if surer else decision.OWN_WORDS_ACCEPT
         return match if share >= enough else asked_back(match)
 
-    def _command_in(self, heard: str | Hypothesis, shares: Shares) -> str | None:
-        """Return the command that an utterance begins or ends with, in enough words: fewer where all its words
-        speak for it too.
-
-        The reason stands beside it: "skip this one, the road's wet".
-        """
-        if _mostly_talk(heard) or (not isinstance(heard, str) and heard.confidence < 0.5):
-            return None
-        words = _plain_text(heard)
-        while words and words[0] in COMMAND_LEADS:
-            words = words[1:]
-        while words and words[-1] in COMMAND_ENDS:
-            words = words[:-1]
-        found: list[tuple[bool, int, str]] = []
-        none, seen = {name for name in self._commands if _is_no_command(name, shares)}, _says_more(shares)
-        for length in range(1, min(len(words), LONGEST_COMMAND) + 1):
-            for name, automaton in self._commands.items():
-                if name in none and (length < LEAST_COMMAND or seen):
-                    continue  # "that's not right, it revs well past"; a long reason may be any talk
-                likely = shares.get(f"{COMMAND} {name}", 0.0)
-                enough = length >= LEAST_COMMAND or name in SHORT_COMMANDS or likely >= LEAST_LIKELY
-                if length >= 2 and enough and automaton.accepts(tuple(words[:length])):
-                    found.append((True, length, name))
-                told = likely >= (LIKELY_COMMAND if length == 1 else LEAST_LIKELY)
-                if told and automaton.accepts(tuple(words[-length:])):
-                    found.append((False, length, name))
-        if len({name for _, _, name in found}) > 1:  # "hang on, back to the previous step": nothing is held
-            found = [each for each in found if each[2] != "hold"]
-        return max(found, key=lambda each: each[:2])[2] if found else None
-
-    @cached_property
-    def _commands(self) -> dict[str, Automaton]:
-        return {name: self.phrases.rule(f"commands.{rule}") for rule, name in COMMAND_RULES.items()}
-
-    def _is_note(self, heard: str | Hypothesis) -> bool:
-        """Tell whether an utterance begins with the command that keeps the rest of it as a voice note."""
-        if _mostly_talk(heard):
-            return False
-        words = _plain_text(heard)
-        while words and words[0] in COMMAND_LEADS:
-            words = words[1:]
-        return any(words[: len(start)] == start for start in self._note_starts)
-
     def _decided(
-        self, best: _Reading, rivals: Sequence[_Reading], evidence: decision.Evidence, margin: float,
+        self, best: Reading, rivals: Sequence[Reading], evidence: decision.Evidence, margin: float,
         previous: Finding | None, step: Step | None,
     ) -> Match:  # fmt: skip
         composed, score = best.composed, decision.score(evidence)
@@ -392,17 +328,17 @@ class Matcher:
         )  # fmt: skip
 
     def _changed(
-        self, readings: Sequence[_Reading], previous: Finding | None, step: Step | None, other_talk: float | None
+        self, readings: Sequence[Reading], previous: Finding | None, step: Step | None, other_talk: float | None
     ) -> Match:
         """Take slots without a kind as a change of the finding before."""
         best = next((r for r in readings if r.composed.changes), None)
         if best is None:
             return Match("ignore", margin=UNCONTESTED)
-        score = decision.score(_evidence(best, other_talk=other_talk))
+        score = decision.score(evidence_for(best, other_talk=other_talk))
         understood = " ".join(best.alignment.words)
         if previous is None and not best.composed.corrects:
             return Match("ignore", score=score, changes=best.composed.changes, understood=understood)
-        if score < decision.ASK_SCORE or _skipped(best) > 0:
+        if score < decision.ASK_SCORE or passed_over(best) > 0:
             return Match("ignore", score=score, understood=understood)
         changed = change(previous, best.composed.changes) if previous is not None else None
         command = "no" if best.composed.corrects else None
@@ -419,28 +355,28 @@ class Matcher:
             f"{say}, right?" if doubtful else say, (), best.composed.changes, (), understood,
         )  # fmt: skip
 
-    def _readings(self, heard: str | Hypothesis, step: Step | None, shares: Shares) -> list[_Reading]:
+    def _readings(self, heard: str | Hypothesis, step: Step | None, shares: Shares) -> list[Reading]:
         """Return the readings of everything that the engine offers, cheapest first.
 
         The engine's readings that come to the same finding speak for it together.
         """
         extra = self._expectation(step)
-        found: list[tuple[float, list[_Reading]]] = []
-        for said, share in _versions(heard, self._searcher.vocabulary):
+        found: list[tuple[float, list[Reading]]] = []
+        for said, share in versions_of(heard, self._searcher.vocabulary):
             unmeant = not_meant([word.text for word in said])
             words = tuple(word for at, word in enumerate(said) if at not in unmeant)
             plain = [word.text for word in words if word.text not in NO_ZEROS]
             lattice = Lattice(self._searcher, words, extra)
             readings = []
-            for alignment in _alignments(lattice, words):
-                composed = compose(alignment.arcs, step, alignment.spans, _opening(words))
+            for alignment in alignments_of(lattice, words):
+                composed = compose(alignment.arcs, step, alignment.spans, opening(words))
                 composed = without_strays(composed, shares, plain)
                 composed = as_told(composed, alignment.arcs, plain, step)
                 unlikely = DOUBTFUL if composed.doubt is not None else 0.0
-                unlikely += TORN * bool(_torn(alignment, words))
+                unlikely += TORN * bool(torn_in(alignment, words))
                 unlikely += PER_ODDS * sum(surprise(finding) for finding in composed.findings[:1])
                 unlikely -= PER_SENSE * self._support(composed, alignment, words, shares)
-                readings.append(_Reading(composed, alignment, words, alignment.cost + unlikely))
+                readings.append(Reading(composed, alignment, words, alignment.cost + unlikely))
             if readings:
                 found.append((share, readings))
         mass_of: dict[object, float] = {}
@@ -448,7 +384,7 @@ class Matcher:
             key = min(readings, key=lambda r: r.cost).key
             mass_of[key] = mass_of.get(key, 0.0) + share
         best = max(mass_of.values(), default=1.0) or 1.0  # an engine may give nothing but zeros
-        out: dict[object, _Reading] = {}
+        out: dict[object, Reading] = {}
         for _, readings in found:
             mass = mass_of[min(readings, key=lambda r: r.cost).key]
             handicap = PER_ODDS * math.log(best / max(mass, best * LEAST_SHARE))
@@ -462,76 +398,19 @@ class Matcher:
         """Costs per arc for what is not expected at a step."""
         found = self._expected.get(step)
         if found is None:
-            found = np.array([_unexpected(no, tags, step) for no, tags in self._alike], np.float32)
+            found = np.array([not_expected(no, tags, step) for no, tags in self._alike], np.float32)
             self._expected[step] = found
         return found[self._likeness][self._kind]
 
 
-LENIENCE = 0.4
-"""Of the cost of a passed-over word, what is not held against the reading: the search must rather take a word
-for one that sounds like it than pass over it, but a word too many is no sign that the rest was misheard."""
-FIRST_SKIPPED, FURTHER_SKIPPED = 0.45, 0.1
-"""Costs of a passed-over word round a finding that the step asks for, of each of the first two and of further
-ones: people put an observation into many words of their own. Plain words cost nothing there."""
-SURE_WORDS, PLAIN_ROUND_ONE = 2, 0.08
-"""Words that carry the sense from which on that holds; cost of a plain word round fewer."""
-PLAIN_ELSEWHERE = 0.7
-"""Cost of a passed-over plain word on top of the search's where the reading is nothing that the step asks for."""
 LEAST_SHARE = 1e-3
 """Share of the best reading's below which a reading is not held less likely any more."""
 DOUBTFUL = 0.3
 """Cost of a reading whose value can hardly be so."""
-TORN = 2.0
-"""Cost of a number put together over other words ("doing seventy, the road says fifty"), or of one that is none
-("couldn't fault that one")."""
-UNEXPECTED_KIND = 0.25
-STANDING_KIND = 0.6
-UNEXPECTED_PLACE = 0.1
-"""Costs of a finding kind, of one that is looked at before the drive, or of a shift, gear or range, that the step
-is not about."""
-BEFORE_THE_DRIVE = ("fluid_level", "fluid_condition", "leak", "linkage")
-NOT_ASKED, LAST_RESORT = 2.0, 0.3
-"""Costs of words that mean a finding only where the step asks for it, and of such that mean it only where nothing
-else fits: the values of `hint` in the grammars."""
-COMMAND_RULES = {
-    "next": "next", "again": "again", "back": "back", "skip_step": "skip", "strike": "strike", "hold": "hold",
-    "resume": "resume", "note": "note", "how_far": "how_far", "finish": "finish",
-}  # fmt: skip
-COMMAND_LEADS = (
-    "sorry", "please", "okay", "right", "just", "let's", "can", "could", "you", "we", "no", "so", "now", "and",
-)  # fmt: skip
-"""What people say before a command."""
-COMMAND_ENDS = ("please", "thanks", "mate", "then", "would", "you", "will", "cheers", "now")
-"""What they say after one."""
-LEAST_COMMAND, LONGEST_COMMAND = 3, 8
-"""Words of a command that stands at the beginning of more."""
-SHORT_COMMANDS = ("skip", "strike", "resume")
-"""Commands of which two words are enough there."""
-LEAST_LIKELY, LIKELY_COMMAND = 0.1, 0.3
-"""Probability by all words of a command at which two of its words are enough there, and any at the end, where one
-needs the second."""
 LEAST_MEASURED = 0.2
 """Probability by all words of a measurement of any kind below which a number that is not read off is none."""
-NO_COMMAND = 0.02
-"""Probability by all words of a command below which it is none where they speak for something else."""
-RATHER_COMMAND = 0.8
-"""Probability by all words at which it is another command than the one that some of them name."""
-ANSWERS = ("yes", "no")
 MOST_SURE = 0.99
 """Probability that what one reading means counts with at most."""
-POINTING_WORDS = frozenset(("that", "this", "which", "each", "every", "any", "another", "good", "bad"))
-UNIT_WORDS = frozenset(("second", "sec", "mile", "pound", "psi", "p", "bar"))
-"""Words before a "one" that counts nothing, and what follows one that does."""
-NUMBER_WORDS = frozenset((*UNITS, *TEENS, *TENS))
-OPENING_WORDS = HESITATIONS | {
-    "okay", "right", "sorry", "actually", "yeah", "yes", "no", "so", "and", "but", "wait", "hey",
-}  # fmt: skip
-"""What people say before they take back what was read to them."""
-NO_ZEROS = HESITATIONS - {*ZEROS}
-"""Hesitations that cannot be a digit: "one oh five"."""
-BARE_NOS = ("no", "nope", "nah")
-BARE_NO = 0.4
-"""Cost of taking a "no" for a correction: before what is seen it mostly says that it was not there."""
 
 
 def _learned(phrases: PhraseSet) -> SenseModel | None:
@@ -552,50 +431,6 @@ def example(wording: Wording) -> Example:
     return normalise(wording.said).split(), wording.at, wording.means
 
 
-def _unexpected(bare_no: bool, tags: Sequence[Tag], step: Step | None) -> float:
-    hints = {tag.value for tag in tags if tag.key == "hint"}
-    cost = LAST_RESORT if "last" in hints else 0.0
-    for tag in tags:
-        if tag.key == "correct":
-            cost += BARE_NO if bare_no else 0.0
-        elif step is None:
-            cost += NOT_ASKED if tag.key == "hint" and tag.value == "asked" else 0.0
-        elif tag.key == "kind":
-            kinds = UNDECIDED.get(tag.value or "", (tag.value,))
-            expected = any(kind in step.kinds or kind == "normal" for kind in kinds)
-            standing = any(kind in BEFORE_THE_DRIVE for kind in kinds)
-            unexpected = NOT_ASKED if "asked" in hints else STANDING_KIND if standing else UNEXPECTED_KIND
-            cost += 0.0 if expected else unexpected
-        elif tag.key in ("shift", "gear", "range") or (tag.key == "where" and tag.value in LINKAGES):
-            wanted = getattr(step, tag.key)
-            cost += UNEXPECTED_PLACE if wanted is not None and wanted != tag.value else 0.0
-    return cost
-
-
-def _rather(command: str, shares: Shares) -> str | None:
-    """Return the command that all words speak for, where it is another than the one that some of them name: "i'm
-    back, let's go on" does not go back."""
-    meaning = likeliest(shares)
-    other = meaning.removeprefix(f"{COMMAND} ")
-    beyond_doubt = other != meaning and shares[meaning] >= RATHER_COMMAND
-    return other if beyond_doubt and not {command, other} & set(ANSWERS) and other != command else None
-
-
-def _says_more(shares: Shares) -> bool:
-    """Tell whether the words speak for something seen."""
-    meaning = likeliest(shares)
-    seen = meaning != TALK and not meaning.startswith(f"{COMMAND} ")
-    return seen and shares[meaning] >= decision.OWN_WORDS_ACCEPT
-
-
-def _is_no_command(command: str, shares: Shares) -> bool:
-    """Tell whether the words speak for something seen or for talk, and hardly for a command that some of them
-    name."""
-    meaning = likeliest(shares)
-    other = not meaning.startswith(f"{COMMAND} ") and shares.get(meaning, 0.0) >= RATHER_COMMAND
-    return other and shares.get(f"{COMMAND} {command}", 0.0) < NO_COMMAND
-
-
 def _says(match: Match) -> object:
     """What a match says, however sure it is."""
     found = (match.finding, *match.more) if match.finding is not None else ()
@@ -613,7 +448,7 @@ def _is_read_off(finding: Finding | None, heard: str | Hypothesis, step: Step | 
     """Tell whether the words tell a measurement's number and no other."""
     if finding is None or finding.kind not in MEASURED_KINDS:
         return False
-    read = with_number(finding, _meant_words(heard), step)
+    read = with_number(finding, meant_words(heard), step)
     return read is not None and read.value == finding.value
 
 
@@ -624,8 +459,8 @@ def _is_misread(match: Match, heard: str | Hypothesis, step: Step | None, shares
     meaning = likeliest(shares)
     if match.finding is None:
         if match.command == "no":
-            return bool(match.changes) and _says_more(shares)
-        return match.command in COMMAND_RULES.values() and _is_no_command(match.command or "", shares)
+            return bool(match.changes) and says_more(shares)
+        return match.command in COMMAND_RULES.values() and is_no_command(match.command or "", shares)
     sure = shares[meaning] >= decision.OWN_WORDS_SURER
     if match.finding.kind in MEASURED_KINDS and match.finding.value is not None:
         if any(further.kind in MEASURED_KINDS for further in match.more):
@@ -642,269 +477,3 @@ def asked_back(match: Match) -> Match:
     return replace(match, decision="ask", say=f"{say_finding(match.finding)}, right?", more=())
 
 
-def _hardly_heard(heard: str | Hypothesis) -> bool:
-    """Tell whether an engine that weighs other talk doubts most of what it heard, or rather takes it for such."""
-    if isinstance(heard, str) or heard.other_talk is None:
-        return False
-    return heard.text == UNKNOWN or decision.mean_confidence(_confidences(heard)) < HARDLY_HEARD
-
-
-def _mostly_talk(heard: str | Hypothesis) -> bool:
-    """Tell whether an engine rather takes it for other talk."""
-    return not isinstance(heard, str) and (heard.other_talk or 0.0) > 0.5
-
-
-def _confidences(heard: str | Hypothesis) -> list[float]:
-    """The confidences of the words, 0..1; nothing for text."""
-    return [] if isinstance(heard, str) else [word.confidence for word in heard.words]
-
-
-def _plain_text(heard: str | Hypothesis, without: frozenset[str] = HESITATIONS) -> list[str]:
-    text = heard if isinstance(heard, str) else heard.text
-    return [word for word in normalise(text).split() if word not in without]
-
-
-def _meant_words(heard: str | Hypothesis) -> list[str]:
-    """The words without hesitations and numbers that are not meant."""
-    said = _plain_text(heard, NO_ZEROS)
-    unmeant = not_meant(said)
-    return [word for at, word in enumerate(said) if at not in unmeant]
-
-
-def normalise(text: str) -> str:
-    """Return typed or recognised text as plain lower-case words: figures and signs spelt out."""
-    text = text.lower().replace("’", "'")
-    text = re.sub(r"\bkm/h\b|\bkmh\b", " kilometers per hour ", text)
-    text = re.sub(r"(?<=\d)\s*(sec|secs|s)\b\.?", " seconds ", text)
-    text = spell_out(text)
-    text = re.sub(r"[^a-z'\[\] ]+", " ", text)
-    return " ".join(word.strip("'") for word in text.split() if word.strip("'"))
-
-
-def _versions(heard: str | Hypothesis, whole: frozenset[str]) -> list[tuple[tuple[HeardWord, ...], float]]:
-    """Return what to search: (heard words, share of the engine's readings that have them).
-
-    Readings that differ in hesitations only are one. A word of a further reading is as sure as the share of all
-    readings in which it occurs.
-    """
-    if isinstance(heard, str):
-        typed = _split(tuple(HeardWord(w) for w in normalise(heard).split()), whole)
-        return [(typed, 1.0)] if typed else []
-    first = tuple(HeardWord(w.text.lower(), min(1.0, max(0.0, w.confidence))) for w in heard.words)
-    if not first:
-        first = tuple(HeardWord(w, heard.confidence) for w in normalise(heard.text).split())
-    texts = [(normalise(text).split(), min(1.0, max(0.0, share))) for text, share in heard.alternatives]
-    holds: dict[str, float] = defaultdict(float)
-    for words, share in (([word.text for word in first], heard.confidence), *texts):
-        for word in set(words):
-            holds[word] += share
-    out: dict[tuple[str, ...], tuple[tuple[HeardWord, ...], float]] = {}
-    others = [(tuple(HeardWord(word, min(1.0, holds[word])) for word in words), share) for words, share in texts]
-    others = [(version, share) for version, share in others[:MOST_ALTERNATIVES] if share >= LEAST_ALTERNATIVE]
-    for version, share in ((first, heard.confidence), *others):
-        split = _split(version, whole)
-        key = tuple(word.text for word in split if word.text not in HESITATIONS)
-        if split and set(key) != {UNKNOWN}:
-            kept = out.get(key)
-            out[key] = (split, share) if kept is None else (kept[0], kept[1] + share)
-    return list(out.values())
-
-
-def _as_typed(heard: Hypothesis) -> dict[str, float]:
-    """Return the engine's likeliest readings without what stands for unknown words, each with its share."""
-    further = [each for each in heard.alternatives[:MOST_ALONE] if each[1] >= LEAST_ALONE]
-    out: dict[str, float] = defaultdict(float)
-    same: dict[tuple[str, ...], str] = {}
-    for text, share in ((heard.text, heard.confidence), *further):
-        words = [word for word in text.split() if word != UNKNOWN]
-        out[same.setdefault(tuple(word for word in words if word not in HESITATIONS), " ".join(words))] += share
-    return out
-
-
-def _split(words: Sequence[HeardWord], whole: frozenset[str]) -> tuple[HeardWord, ...]:
-    """Split `fluid's` into `fluid is` unless it is a word of the grammar; leave out what is said twice in a row;
-    keep to the first MOST_WORDS words."""
-    out: list[HeardWord] = []
-    for word in _without_repeats(words):
-        if word.text.endswith("'s") and word.text not in whole and word.text not in SMALL_WORDS:
-            out += [HeardWord(word.text[:-2], word.confidence), HeardWord("is", word.confidence)]
-        else:
-            out.append(word)
-    return tuple(out[:MOST_WORDS])
-
-
-def _without_repeats(words: Sequence[HeardWord]) -> list[HeardWord]:
-    """Leave out the first of up to three words that are said twice in a row: "it's, um, it's slipping".
-
-    Numbers are left as they are: "two two fifty"."""
-    out: list[HeardWord] = []
-    for word in words:
-        out.append(word)
-        if word.text in HESITATIONS or word.text in NUMBER_WORDS:
-            continue
-        said = [i for i, kept in enumerate(out) if kept.text not in HESITATIONS]
-        for length in (3, 2, 1):
-            again, before = said[-length:], said[-2 * length : -length]
-            if len(before) == length and [out[i].text for i in again] == [out[i].text for i in before]:
-                out = [kept for i, kept in enumerate(out) if i not in before]
-                break
-    return out
-
-
-def _alignments(lattice: Lattice, words: Sequence[HeardWord]) -> list[Alignment]:
-    """Return the best alignment and, where it is not beyond doubt, the best without each part of its sense."""
-    best = lattice.best()
-    if best is None:
-        return []
-    torn = _torn(best, words)
-    if not torn and _beyond_doubt(best, words):
-        return [best]
-    out = [best]
-    for ban in _bans(best):
-        other = lattice.best(ban, limit=best.cost + 1.5)
-        if other is not None:
-            out.append(other)
-    if torn and (whole := lattice.best(limit=best.cost + TORN, without=torn)) is not None:
-        out.append(whole)
-    return out
-
-
-def _beyond_doubt(best: Alignment, words: Sequence[HeardWord]) -> bool:
-    """Every word was heard as it stands in the grammar, and surely: other readings cost a mismatch at least."""
-    said = [word.text for i, word in enumerate(words) if i not in best.skipped]
-    return list(best.words) == said and all(word.confidence >= 0.9 for word in words)
-
-
-def _torn(alignment: Alignment, words: Sequence[HeardWord]) -> list[Arc]:
-    """Arcs that go on with a number after words, other than hesitations, that were passed over inside of it; and a
-    "one" that is none: "couldn't fault that one"."""
-    passed = [i for i in alignment.skipped if words[i].text not in HESITATIONS]
-    out = []
-    inside, end = False, 0
-    for arc, (begin, stop) in zip(alignment.arcs, alignment.spans, strict=True):
-        if arc.word is None:
-            continue
-        begins = any(tag.key == "value" for tag in arc.tags)
-        broken = inside and "value" in arc.slots and not begins and any(end <= i < begin for i in passed)
-        if broken or (begins and stop - begin == 1 and _is_pronoun(words, begin)):
-            out.append(arc)
-        inside, end = "value" in arc.slots, stop
-    return out
-
-
-def _is_pronoun(words: Sequence[HeardWord], at: int) -> bool:
-    """Tell whether a "one" stands for a thing and begins no number and no measure."""
-    before = [word.text for word in words[:at] if word.text not in NO_ZEROS]
-    if words[at].text != "one" or not before or before[-1] not in POINTING_WORDS:
-        return False
-    said = [word.text for word in words[at:] if word.text not in NO_ZEROS]
-    longer = any(read_number(said[:length]) is not None for length in range(2, len(said) + 1))
-    return not longer and not UNIT_WORDS & {*said[1:2]}
-
-
-def _word_for_word(alignment: Alignment, words: Sequence[HeardWord]) -> bool:
-    """All that was said, but for hesitations and small words, stands in the grammar as it was said."""
-    said = [word.text for i, word in enumerate(words) if i not in alignment.skipped]
-    passed = {words[i].text for i in alignment.skipped}
-    return list(alignment.words) == said and passed <= SMALL_WORDS | set(HESITATIONS)
-
-
-def _opening(words: Sequence[HeardWord]) -> int:
-    """The number of words before the first that says something: "oh, sorry"."""
-    return next((i for i, word in enumerate(words) if word.text not in OPENING_WORDS), len(words))
-
-
-_SENSE = ("kind", "command", "shift", "into", "gear", "range", "where", "present")
-_COMMON_IN_NUMBERS = {"hundred", "and", "point"}
-
-
-def _bans(best: Alignment) -> list[set[Mark]]:
-    """Return what shuts out one part of the sense of a reading each."""
-    out: list[set[Mark]] = [{tag for tag in best.tags if tag.key == key} for key in _SENSE]
-    numbers = {arc.word for arc in best.arcs if arc.word is not None and "value" in arc.slots}
-    out.append({*(numbers - _COMMON_IN_NUMBERS)})
-    return [marks for marks in out if marks]
-
-
-def _different(readings: Sequence[_Reading]) -> list[_Reading]:
-    """Readings that say something else than the first, not only less of the same.
-
-    A command is said alone: one with words passed over ("no" of "no leaks") is no reading to weigh.
-    """
-    best = readings[0]
-    sound = _sound(best)
-    return [
-        r
-        for r in readings[1:]
-        if r.key != best.key
-        and not _says_less(r.composed, best.composed)
-        and _sound(r) != sound
-        and (r.composed.command is None or _skipped(r) == 0)
-    ]
-
-
-def _sound(reading: _Reading) -> tuple[str, ...]:
-    """The phones of a reading's words but the small ones. Two readings of the same sounds differ in how the
-    grammar takes them, which its weights decide, and not in what was heard: there is nothing to ask."""
-    words = (word for word in reading.alignment.words if word not in SMALL_WORDS)
-    return tuple(phone for word in words for phone in pronunciations(word)[0])
-
-
-def _says_less(one: Composed, other: Composed) -> bool:
-    """The first says nothing that the other does not say too."""
-    if one.command is not None or other.command is not None or not one.findings or not other.findings:
-        return False
-    a, b = one.findings[0].to_json(), other.findings[0].to_json()
-    return all(key in b and b[key] == value for key, value in a.items())
-
-
-def _evidence(
-    reading: _Reading, step: Step | None = None, other_talk: float | None = None
-) -> decision.Evidence:
-    findings = reading.composed.findings
-    bare = bool(findings) and not any(
-        getattr(findings[0], key) is not None and key not in reading.composed.assumed
-        for key in ("shift", "gear", "range", "where", "value", "throttle", "load")
-    )
-    carrying = [reading.heard[i].confidence for i in _content(reading)]
-    confidence = sum(carrying) / max(1, len(carrying))
-    total_doubt = sum(1.0 - word.confidence for word in reading.heard)
-    kinds = (*step.kinds, "normal") if step is not None else ()
-    expected = bool(findings) and findings[0].kind in kinds
-    named = any(tag.key in ("kind", "unit") for tag in reading.alignment.tags)  # and not a bare number
-    asked = step is not None and expected and findings[0].kind != "normal" and named
-    skipped, plain = _skipped(reading), _skipped(reading, PLAIN_WORDS)
-    misfit = reading.alignment.misfit + reading.cost - reading.alignment.cost
-    if asked:
-        other = skipped - plain
-        misfit -= SKIP_PLAIN * plain + SKIP_WORD * other
-        if len(carrying) < SURE_WORDS:
-            misfit += (SKIP_WORD - LENIENCE) * other + PLAIN_ROUND_ONE * plain
-        else:
-            misfit += FIRST_SKIPPED * min(other, 2.0) + FURTHER_SKIPPED * max(0.0, other - 2.0)
-        skipped = other
-    else:
-        misfit += PLAIN_ELSEWHERE * plain - LENIENCE * skipped
-    return decision.Evidence(
-        misfit, len(carrying), skipped, reading.composed.odd, confidence, total_doubt, bare, expected, other_talk
-    )
-
-
-def _content(reading: _Reading) -> list[int]:
-    """Heard words that carry the sense of a reading; small words and talk round it do not."""
-    carrying: set[int] = set()
-    for arc, (begin, end) in zip(reading.alignment.arcs, reading.alignment.spans, strict=True):
-        if "talk" not in arc.slots and arc.word not in SMALL_WORDS:
-            carrying.update(range(begin, max(end, begin + 1)))
-    return sorted(i for i in carrying if i < len(reading.heard))
-
-
-def _skipped(reading: _Reading, among: frozenset[str] | None = None) -> float:
-    """Heard content words that found no place; of them those `among` some."""
-    words = [reading.heard[i] for i in reading.alignment.skipped]
-    return sum(
-        word.confidence
-        for word in words
-        if word.text not in SMALL_WORDS and word.text not in HESITATIONS and word.text != UNKNOWN
-        and (among is None or word.text in among)
-    )
