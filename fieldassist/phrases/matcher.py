@@ -223,8 +223,9 @@ class Matcher:
         gainsaid = misread or agreed < least
         good = match.finding is not None and is_good(match.finding)
         rather_talk = log_odds(agreed) < decision.needed_odds(other_talk, confidences(heard), good)
-        doubtful = shares.get(TALK, 0.0) > PERHAPS_TALK and not as_it_stands
         stands = match.decision == "accept" and not gainsaid and not rather_talk
+        unsure = stands and agreed < decision.OWN_WORDS_ACCEPT
+        doubtful = (unsure or shares.get(TALK, 0.0) > PERHAPS_TALK) and not as_it_stands
         taken = match if stands else self._in_own_words(heard, readings, shares, step)
         if taken is not None:
             undecided = bool(useful) and _same_doubt(useful[0].composed, taken.finding)
@@ -288,9 +289,7 @@ class Matcher:
             "accept", finding, None, share, UNCONTESTED, say=say_finding(finding), assumed=composed.assumed,
             understood=understood,
         )  # fmt: skip
-        surer = is_good(finding) or finding.value is not None
-        enough = decision.OWN_WORDS_SURER if surer else decision.OWN_WORDS_ACCEPT
-        return match if share >= enough else asked_back(match)
+        return match if share >= decision.OWN_WORDS_ACCEPT else asked_back(match)
 
     def _decided(
         self, best: Reading, rivals: Sequence[Reading], evidence: decision.Evidence, margin: float,
@@ -461,7 +460,7 @@ def _is_misread(match: Match, heard: str | Hypothesis, step: Step | None, shares
         if match.command == "no":
             return bool(match.changes) and says_more(shares)
         return match.command in COMMAND_RULES.values() and is_no_command(match.command or "", shares)
-    sure = shares[meaning] >= decision.OWN_WORDS_SURER
+    sure = shares[meaning] >= decision.OWN_WORDS_ACCEPT
     if match.finding.kind in MEASURED_KINDS and match.finding.value is not None:
         if any(further.kind in MEASURED_KINDS for further in match.more):
             return False  # two readings and praise
