@@ -289,7 +289,9 @@ class Matcher:
             "accept", finding, None, share, UNCONTESTED, say=say_finding(finding), assumed=composed.assumed,
             understood=understood,
         )  # fmt: skip
-        return match if share >= decision.OWN_WORDS_ACCEPT else asked_back(match)
+        surer = is_good(finding) or finding.value is not None
+        enough = decision.OWN_WORDS_SURER if surer else decision.OWN_WORDS_ACCEPT
+        return match if share >= enough else asked_back(match)
 
     def _decided(
         self, best: Reading, rivals: Sequence[Reading], evidence: decision.Evidence, margin: float,
@@ -460,7 +462,7 @@ def _is_misread(match: Match, heard: str | Hypothesis, step: Step | None, shares
         if match.command == "no":
             return bool(match.changes) and says_more(shares)
         return match.command in COMMAND_RULES.values() and is_no_command(match.command or "", shares)
-    sure = shares[meaning] >= decision.OWN_WORDS_ACCEPT
+    sure = shares[meaning] >= decision.OWN_WORDS_SURER
     if match.finding.kind in MEASURED_KINDS and match.finding.value is not None:
         if any(further.kind in MEASURED_KINDS for further in match.more):
             return False  # two readings and praise
