@@ -34,10 +34,11 @@ SENTENCES = Path(__file__).resolve().parent / "speech_sentences.toml"
 LATER = SENTENCES.with_name("speech_sentences_later.toml")
 FRESH = SENTENCES.with_name("speech_sentences_fresh.toml")
 FRESHER = SENTENCES.with_name("speech_sentences_fresher.toml")
+FRESHEST = SENTENCES.with_name("speech_sentences_freshest.toml")
 BEFORE = SENTENCES.with_name("speech_sentences_before.toml")
 COMMANDS = SENTENCES.with_name("speech_sentences_commands.toml")
 TUNED = SENTENCES.with_name("speech_sentences_tuned.toml")
-SETS = (FRESH, FRESHER, BEFORE, COMMANDS, SENTENCES, LATER, TUNED)
+SETS = (FRESH, FRESHER, FRESHEST, BEFORE, COMMANDS, SENTENCES, LATER, TUNED)
 """All but the first four were looked at while the grammars were made."""
 MANNERS = ("plain", "hesitant", "loose")
 SEED = 1_000_000

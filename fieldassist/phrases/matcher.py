@@ -224,8 +224,7 @@ class Matcher:
         good = match.finding is not None and is_good(match.finding)
         rather_talk = log_odds(agreed) < decision.needed_odds(other_talk, confidences(heard), good)
         stands = match.decision == "accept" and not gainsaid and not rather_talk
-        unsure = stands and agreed < decision.OWN_WORDS_ACCEPT
-        doubtful = (unsure or shares.get(TALK, 0.0) > PERHAPS_TALK) and not as_it_stands
+        doubtful = shares.get(TALK, 0.0) > PERHAPS_TALK and not as_it_stands
         taken = match if stands else self._in_own_words(heard, readings, shares, step)
         if taken is not None:
             undecided = bool(useful) and _same_doubt(useful[0].composed, taken.finding)
