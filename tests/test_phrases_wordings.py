@@ -420,3 +420,12 @@ def test_what_is_perhaps_talk_is_asked_back_unless_the_grammar_has_it(
 ) -> None:
     monkeypatch.setattr(Matcher, "_shares", lambda *_: {"slip": 1.0 - talk, "talk": talk})
     assert Matcher(load_phrases()).match(text, STEPS["hold_2"]).decision == decision
+
+
+def test_what_is_told_at_length_in_no_turn_of_phrase_that_we_know_is_no_observation() -> None:
+    """Of the "Rainbow Passage" (G. Fairbanks, "Voice and Articulation Drillbook", 1960), as it is read in VCTK."""
+    read = (
+        "the difference in the rainbow depends considerably upon the size of the drops "
+        "and the width of the colored band increases as the size of the drops increases"
+    )
+    assert Matcher(load_phrases()).match(read, STEPS["hold_1"]).decision == "ignore"

@@ -14,7 +14,6 @@ from fieldassist.deduce.step import Step
 from fieldassist.finding import MEASURED_KINDS, Finding
 from fieldassist.phrases import decision
 from fieldassist.phrases.as_words import (
-    MOST_WORDS,
     NO_ZEROS,
     as_typed,
     confidences,
@@ -67,6 +66,9 @@ from fieldassist.phrases.ways import (
 from fieldassist.phrases.wordings import TALK, Wording, read_wordings
 from fieldassist.words.recognizer import Hypothesis
 
+MOST_OWN_WORDS = 24
+"""Words beyond which nobody describes what was seen without a turn of phrase that the grammars hold: 18 of 90,449
+examples do."""
 PER_ODDS = 0.15
 """Cost of a reading for each nat (factor of e) by which the engine holds it less likely than its best one."""
 PER_SENSE = 0.25
@@ -268,14 +270,15 @@ class Matcher:
         """Take an utterance for what its words speak for, where no grammar holds it."""
         arcs = readings[0].alignment.arcs if readings else ()
         found = meant(shares, arcs, step, meant_words(heard))
-        if found is None or (not isinstance(heard, str) and len(heard.words) > MOST_WORDS):
+        said = plain_text(heard)
+        if found is None or len(said) > MOST_OWN_WORDS:
             return None
         composed, share = found
         if not isinstance(heard, str):
             good = bool(composed.findings) and is_good(composed.findings[0])
             sure = confidences(heard)
             share = decision.against_talk(share, heard.other_talk, sure, good) * decision.sureness(sure)
-        understood = " ".join(plain_text(heard))
+        understood = " ".join(said)
         if composed.command is not None:
             if share < decision.OWN_WORDS_COMMAND:
                 return None
