@@ -123,9 +123,13 @@ _LOOKED_AT = ("fluid_level", "fluid_condition", "linkage")
 
 
 def is_unread(finding: Finding) -> bool:
-    """A measurement without its number, and without a level in place of one."""
-    levels = {"low", "high", "normal"} & set((finding.where or "").split())
-    return finding.kind in MEASURED_KINDS and finding.value is None and not levels
+    """A measurement without its number and without a level in place of one, or in a unit that it never has: "forty
+    miles an hour" of an engine."""
+    if finding.kind not in MEASURED_KINDS:
+        return False
+    if finding.value is not None:
+        return finding.unit not in UNITS_OF[finding.kind]
+    return not {"low", "high", "normal"} & {*(finding.where or "").split()}
 
 
 def _undecided(part: _Part, finding: Finding) -> str | None:
