@@ -145,7 +145,8 @@ def test_no_event_can_stop_a_page(later: list[tuple[str, dict[str, Any]]], known
 }))  # fmt: skip
 def test_any_finding_has_one_line_of_words(data: dict[str, Any]) -> None:
     text = words(Finding.from_json(data))
-    assert text and "_" not in text.replace(data.get("where", ""), "") and "None" not in text
+    ours = text.replace(data.get("where", ""), "")  # a place may be called anything, "None" too
+    assert text and "_" not in ours and "None" not in ours
 
 
 def test_script_of_the_tests_is_a_real_drive(tmp_path: Path) -> None:
