@@ -140,13 +140,12 @@ def test_no_event_can_stop_a_page(later: list[tuple[str, dict[str, Any]]], known
     "shift": st.sampled_from(["1-2", "3-2"]), "range": st.sampled_from(["D", "R", "1"]),
     "gear": st.sampled_from(["1", "R", "N"]), "throttle": st.sampled_from(["light", "full"]),
     "value": st.floats(0, 9000), "unit": st.sampled_from(["mph", "rpm", "s"]),
-    "where": st.text(min_size=1, max_size=9),
+    "where": st.text(min_size=1, max_size=9).filter(lambda place: "None" not in place),
     "present": st.booleans(), "severity": st.sampled_from(["slight", "severe"]), "temperature": st.just("hot"),
 }))  # fmt: skip
 def test_any_finding_has_one_line_of_words(data: dict[str, Any]) -> None:
     text = words(Finding.from_json(data))
-    ours = text.replace(data.get("where", ""), "")  # a place may be called anything, "None" too
-    assert text and "_" not in ours and "None" not in ours
+    assert text and "_" not in text.replace(data.get("where", ""), "") and "None" not in text
 
 
 def test_script_of_the_tests_is_a_real_drive(tmp_path: Path) -> None:

@@ -96,7 +96,7 @@ class Choice:
     @property
     def words(self) -> list[str]:
         """What was said without hesitations."""
-        return [word for word in self.said.split() if word not in HESITATIONS]
+        return [word for word, _ in as_said(self.said)]
 
     def off(self) -> list[int]:
         """Words that are wrong in each reading."""

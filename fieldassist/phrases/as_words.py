@@ -26,6 +26,8 @@ tuned on were wrong, and nearly twice as many were to be understood."""
 NUMBER_WORDS = frozenset((*UNITS, *TEENS, *TENS))
 NO_ZEROS = HESITATIONS - {*ZEROS}
 """Hesitations that cannot be a digit: "one oh five"."""
+Version = tuple[tuple[HeardWord, ...], float]
+"""Heard words, and the share of the engine's readings that have them."""
 
 
 def hardly_heard(heard: str | Hypothesis) -> bool:
@@ -68,8 +70,8 @@ def normalise(text: str) -> str:
     return " ".join(word.strip("'") for word in text.split() if word.strip("'"))
 
 
-def versions_of(heard: str | Hypothesis, whole: frozenset[str]) -> list[tuple[tuple[HeardWord, ...], float]]:
-    """Return what to search: (heard words, share of the engine's readings that have them).
+def versions_of(heard: str | Hypothesis, whole: frozenset[str]) -> list[Version]:
+    """Return what to search.
 
     Readings that differ in hesitations only are one. A word of a further reading is as sure as the share of all
     readings in which it occurs.
@@ -85,7 +87,7 @@ def versions_of(heard: str | Hypothesis, whole: frozenset[str]) -> list[tuple[tu
     for words, share in (([word.text for word in first], heard.confidence), *texts):
         for word in set(words):
             holds[word] += share
-    out: dict[tuple[str, ...], tuple[tuple[HeardWord, ...], float]] = {}
+    out: dict[tuple[str, ...], Version] = {}
     others = [(tuple(HeardWord(word, min(1.0, holds[word])) for word in words), share) for words, share in texts]
     others = [(version, share) for version, share in others[:MOST_ALTERNATIVES] if share >= LEAST_ALTERNATIVE]
     for version, share in ((first, heard.confidence), *others):

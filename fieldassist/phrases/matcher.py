@@ -15,6 +15,7 @@ from fieldassist.finding import MEASURED_KINDS, Finding
 from fieldassist.phrases import decision
 from fieldassist.phrases.as_words import (
     NO_ZEROS,
+    Version,
     as_typed,
     confidences,
     hardly_heard,
@@ -193,8 +194,9 @@ class Matcher:
         return asked_back(found) if verdict == "ask" and found.decision == "accept" else found
 
     def _matched(self, heard: str | Hypothesis, step: Step | None, previous: Finding | None) -> Match:
-        shares = self._shares(heard, step)
-        readings = self._readings(heard, step, shares)
+        versions = versions_of(heard, self._searcher.vocabulary)
+        shares = self._shares(versions, step)
+        readings = self._readings(versions, step, shares)
         if self._commands.is_note(heard):
             return Match("accept", None, "note", 1.0, UNCONTESTED, say="note", understood="note")
         other_talk = None if isinstance(heard, str) else heard.other_talk
@@ -238,9 +240,8 @@ class Matcher:
             return Match("ignore", score=match.score, margin=match.margin, understood=match.understood)
         return asked_back(match) if wrong and (misread or not as_it_stands) else match
 
-    def _shares(self, heard: str | Hypothesis, step: Step | None) -> Shares:
+    def _shares(self, versions: Sequence[Version], step: Step | None) -> Shares:
         """Return what the words speak for at a step, over the engine's readings; nothing without examples."""
-        versions = versions_of(heard, self._searcher.vocabulary)
         total = sum(share for _, share in versions)
         if self._sense is None or step is None or total <= 0.0:
             return {}
@@ -268,10 +269,12 @@ class Matcher:
         self, heard: str | Hypothesis, readings: Sequence[Reading], shares: Shares, step: Step | None
     ) -> Match | None:
         """Take an utterance for what its words speak for, where no grammar holds it."""
+        said = plain_text(heard)
+        if len(said) > MOST_OWN_WORDS:
+            return None
         arcs = readings[0].alignment.arcs if readings else ()
         found = meant(shares, arcs, step, meant_words(heard))
-        said = plain_text(heard)
-        if found is None or len(said) > MOST_OWN_WORDS:
+        if found is None:
             return None
         composed, share = found
         if not isinstance(heard, str):
@@ -358,14 +361,14 @@ class Matcher:
             f"{say}, right?" if doubtful else say, (), best.composed.changes, (), understood,
         )  # fmt: skip
 
-    def _readings(self, heard: str | Hypothesis, step: Step | None, shares: Shares) -> list[Reading]:
+    def _readings(self, versions: Sequence[Version], step: Step | None, shares: Shares) -> list[Reading]:
         """Return the readings of everything that the engine offers, cheapest first.
 
         The engine's readings that come to the same finding speak for it together.
         """
         extra = self._expectation(step)
         found: list[tuple[float, list[Reading]]] = []
-        for said, share in versions_of(heard, self._searcher.vocabulary):
+        for said, share in versions:
             unmeant = not_meant([word.text for word in said])
             words = tuple(word for at, word in enumerate(said) if at not in unmeant)
             plain = [word.text for word in words if word.text not in NO_ZEROS]

@@ -190,8 +190,8 @@ def _read_off(
     if kind not in _OF_A_SHIFT:
         finding = replace(finding, shift=None)
     read = with_number(finding, words, step)
-    in_unit = bool(composed.findings) and any(tag.key == "unit" for arc in rest for tag in arc.tags)
-    in_unit = in_unit and not is_unread(composed.findings[0])  # a word was taken for a unit that it never has
+    fits = bool(composed.findings) and not is_unread(composed.findings[0])  # no word was taken for an odd unit
+    in_unit = fits and any(tag.key == "unit" for arc in rest for tag in arc.tags)
     if read is None or (in_unit and composed.findings[0].unit != read.unit):  # a unit elsewhere than behind it
         return composed
     return replace(bare, findings=(read,), doubt=None)

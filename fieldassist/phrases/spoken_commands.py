@@ -53,9 +53,7 @@ class SpokenCommands:
         """
         if mostly_talk(heard) or (not isinstance(heard, str) and heard.confidence < 0.5):
             return None
-        words = plain_text(heard)
-        while words and words[0] in COMMAND_LEADS:
-            words = words[1:]
+        words = _without_leads(heard)
         while words and words[-1] in COMMAND_ENDS:
             words = words[:-1]
         found: list[tuple[bool, int, str]] = []
@@ -83,10 +81,15 @@ class SpokenCommands:
         """Tell whether an utterance begins with the command that keeps the rest of it as a voice note."""
         if mostly_talk(heard):
             return False
-        words = plain_text(heard)
-        while words and words[0] in COMMAND_LEADS:
-            words = words[1:]
+        words = _without_leads(heard)
         return any(words[: len(start)] == start for start in self._note_starts)
+
+
+def _without_leads(heard: str | Hypothesis) -> list[str]:
+    words = plain_text(heard)
+    while words and words[0] in COMMAND_LEADS:
+        words = words[1:]
+    return words
 
 
 def rather_meant(command: str, shares: Shares) -> str | None:
